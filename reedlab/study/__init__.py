@@ -1,0 +1,19 @@
+"""One study on disk: open it, check it, start it. The only room that writes a study."""
+
+from reedlab.study.faults import Fault, Faults
+from reedlab.study.folder import open_study
+from reedlab.study.settings import Batch, Settings, default_settings
+from reedlab.study.study import Study
+from reedlab.study.writing import new_study, write_study
+
+__all__ = [
+    "Batch",
+    "Fault",
+    "Faults",
+    "Settings",
+    "Study",
+    "default_settings",
+    "new_study",
+    "open_study",
+    "write_study",
+]

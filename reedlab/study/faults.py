@@ -1,0 +1,130 @@
+"""The faults of a record: one line per cell, all at once, as an answer.
+
+Rows are numbered as a spreadsheet shows them (the header is row 1), and values are
+shown as they were typed.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, NamedTuple
+
+import pandas as pd
+
+from reedlab.answer import Answer
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: Fill colours of the Okabe-Ito palette and hatches, so that grey print can be read too.
+_LOOK = {"error": ("#D55E00", ""), "warning": ("#56B4E9", "//")}
+
+
+class Fault(NamedTuple):
+    """One thing in the record that is wrong (error) or should be looked at (warning)."""
+
+    file: str
+    row: int | None
+    column: str
+    value: str
+    severity: str
+    fault: str
+    remedy: str
+
+
+@dataclass(frozen=True)
+class Faults(Answer):
+    """All faults of a study.
+
+    Attributes
+    ----------
+    table : pandas.DataFrame
+        file, row (as a spreadsheet shows it), column, value (as typed), severity (error
+        or warning), fault, remedy.
+    n_tables : int
+        How many tables were read.
+    left_out : pandas.DataFrame
+        Rows that could not be read at all, with the reason.
+    """
+
+    n_tables: int = 0
+
+    @property
+    def errors(self) -> pd.DataFrame:
+        """The faults that cannot be right."""
+        return self.table[self.table["severity"] == "error"]
+
+    @property
+    def ok(self) -> bool:
+        """Whether there is no error; warnings may remain."""
+        return self.errors.empty
+
+    def _say(self) -> str:
+        if self.table.empty:
+            rows, tables = _count(self.rows_used, "row"), _count(self.n_tables, "table")
+            return f"No fault found in {rows} of {tables}."
+        parts = [
+            f"{file} ({_severities(part['severity'])})"
+            for file, part in self.table.groupby("file", sort=False)
+        ]
+        where = _count(len(parts), "file")
+        return f"{_severities(self.table['severity'], ' and ')} in {where}: {', '.join(parts)}."
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw how many faults each file has, errors and warnings apart.
+
+        Parameters
+        ----------
+        ax : matplotlib.axes.Axes, optional
+            Where to draw; a new figure if left out.
+
+        Returns
+        -------
+        matplotlib.axes.Axes
+        """
+        import matplotlib.pyplot as plt
+        import seaborn as sns
+        from matplotlib.ticker import MaxNLocator
+
+        if ax is None:
+            _, ax = plt.subplots(figsize=(6, 3), layout="constrained")
+        if self.table.empty:
+            ax.text(0.5, 0.5, self.sentence, ha="center", va="center")
+            ax.set_axis_off()
+            return ax
+        order = [name for name in _LOOK if (self.table["severity"] == name).any()]
+        colours = {name: _LOOK[name][0] for name in order}
+        sns.countplot(self.table, y="file", hue="severity", hue_order=order, palette=colours, ax=ax)
+        for bars, name in zip(ax.containers, order, strict=True):
+            for bar in bars:
+                bar.set_hatch(_LOOK[name][1])
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
+        ax.set(xlabel="number of faults", ylabel="")
+        return ax
+
+
+def collect(faults: Iterable[Fault], files: Iterable[str]) -> pd.DataFrame:
+    """Return the faults as a table in the order of the files, one line per cell.
+
+    Where a cell has several faults an error goes before a warning, and what was found
+    first before the rest.
+    """
+    rank = {file: place for place, file in enumerate(files)}
+    severity = {"error": 0, "warning": 1}
+    kept: dict[tuple[str, int | None, str], Fault] = {}
+    for fault in sorted(faults, key=lambda fault: severity[fault.severity]):
+        kept.setdefault((fault.file, fault.row, fault.column), fault)
+    ordered = sorted(
+        kept.values(),
+        key=lambda fault: (rank.get(fault.file, len(rank)), fault.file, fault.row or 0),
+    )
+    table = pd.DataFrame(ordered, columns=list(Fault._fields)).astype({"row": "Int64"})
+    return table.astype({name: "str" for name in Fault._fields if name != "row"})
+
+
+def _count(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+
+
+def _severities(column: pd.Series, join: str = ", ") -> str:
+    counts = column.value_counts()
+    return join.join(_count(int(counts[name]), name) for name in _LOOK if name in counts)

@@ -1,0 +1,157 @@
+"""Opening a study's folder: every file read, every cell typed, every bad cell noted.
+
+Opening fails only for what leaves nothing to work with: no folder, no descriptor, a
+missing file, a key that is not there. A bad cell becomes missing and a fault.
+"""
+
+import os
+from collections.abc import Iterator
+from difflib import get_close_matches
+from pathlib import Path
+
+import pandas as pd
+
+from reedlab.errors import RecordError
+from reedlab.schema import Column, Table
+from reedlab.study.cells import type_column
+from reedlab.study.declared import is_usual
+from reedlab.study.descriptor import DESCRIPTOR, read_descriptor
+from reedlab.study.faults import Fault
+from reedlab.study.resources import Resource
+from reedlab.study.settings import Settings
+from reedlab.study.sheets import Sheet, read_sheet
+from reedlab.study.study import Study
+
+
+def open_study(folder: str | os.PathLike[str]) -> Study:
+    """Open the study that lies in a folder.
+
+    Parameters
+    ----------
+    folder : path
+        Holds ``datapackage.json`` and the CSV files that it lists.
+
+    Returns
+    -------
+    Study
+        Bad cells are missing in its tables and listed by ``study.check()``.
+
+    Raises
+    ------
+    RecordError
+        Listing all of: a missing or unreadable folder, descriptor or file, settings
+        that do not fit, key columns that are not there.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from reedlab.study import new_study
+    >>> home = tempfile.mkdtemp()
+    >>> _ = new_study(home, instrument="oboe")
+    >>> open_study(home).settings.crow_target
+    ('B4', 'C5')
+    """
+    path = Path(folder)
+    described = read_descriptor(path)
+    sheets: dict[str, Sheet] = {}
+    problems: list[str] = []
+    for resource in described.resources:
+        try:
+            sheet = read_sheet(path, resource.path)
+        except RecordError as error:
+            problems.append(str(error))
+            continue
+        sheets[resource.table.name] = sheet
+        problems.extend(_missing_keys(resource, sheet))
+    if problems:
+        raise RecordError("\n".join(problems))
+    tables: dict[str, pd.DataFrame] = {}
+    schema: dict[str, Table] = {}
+    faults = list(_undeclared(described.settings, sheets))
+    for resource in described.resources:
+        name = resource.table.name
+        faults.extend(sheets[name].faults)
+        faults.extend(_header_faults(resource, sheets[name], described.settings))
+        tables[name], schema[name] = _typed(resource, sheets[name], faults)
+    return Study(path, described.title, described.settings, tables, schema, sheets, tuple(faults))
+
+
+def _missing_keys(resource: Resource, sheet: Sheet) -> Iterator[str]:
+    for name in resource.table.key:
+        if name not in sheet.header:
+            near = get_close_matches(name, sheet.header, n=1, cutoff=0.5)
+            hint = f"; nearest: '{near[0]}'" if near else ""
+            yield f"{sheet.file} lacks the key column '{name}'{hint}."
+
+
+def _typed(resource: Resource, sheet: Sheet, faults: list[Fault]) -> tuple[pd.DataFrame, Table]:
+    """Type a table column by column, adding to the faults; return it with its schema."""
+    known = {column.name: column for column in resource.table.columns}
+    values: dict[str, pd.Series] = {}
+    columns: list[Column] = []
+    for name in dict.fromkeys(sheet.header):
+        column = known.get(name, Column(name))
+        columns.append(column)
+        cells = sheet.column(name)
+        values[name], bad = type_column(cells, column, resource.missing)
+        faults.extend(
+            Fault(sheet.file, sheet.numbers[place], name, cells[place], "error", *reason)
+            for place, reason in bad.items()
+        )
+    if resource.table.name == "reeds" and "fate" in values and "kept" not in values:
+        fate = values["fate"]
+        kept = (fate == "kept").astype("boolean")
+        values["kept"] = kept.where(fate.isin(["kept", "discarded"]))
+        columns.append(Column("kept", "boolean", "", "true if kept, false if discarded"))
+    frame = pd.DataFrame(values)
+    frame.index = pd.Index(sheet.numbers, name="row", dtype="int64")
+    table = resource.table
+    references = {name: there for name, there in table.references.items() if name in values}
+    return frame, Table(table.name, table.key, columns, references)
+
+
+def _header_faults(resource: Resource, sheet: Sheet, settings: Settings) -> Iterator[Fault]:
+    """Compare the headers with what the descriptor declares."""
+    declared = dict.fromkeys(resource.declared or resource.table.names)
+    declared |= dict.fromkeys(
+        item.name for item in settings.declared if item.table == resource.table.name
+    )
+    absent = {_plain(name): name for name in declared if name not in sheet.header}
+    for name in dict.fromkeys(sheet.header):
+        if name in declared or not name.strip():
+            continue
+        meant = absent.get(_plain(name))
+        if meant is not None:
+            fault = f"the header '{name}' differs from '{meant}' only by case or space"
+            yield Fault(sheet.file, 1, name, name, "error", fault, f"rename it to '{meant}'")
+        else:
+            fault = f"the column '{name}' is not in the descriptor, so it is read as text"
+            if name in resource.table.names:
+                fault = f"the column '{name}' is not in the descriptor"
+            near = get_close_matches(name, declared, n=1, cutoff=0.8)
+            remedy = f"add it to the fields of '{resource.table.name}' in {DESCRIPTOR}"
+            if near:
+                remedy = f"rename it if '{near[0]}' is meant, or {remedy}"
+            yield Fault(sheet.file, 1, name, name, "warning", fault, remedy)
+    present = {_plain(name) for name in sheet.header}
+    for name in resource.declared:
+        if _plain(name) not in present:
+            fault = f"the descriptor declares a column '{name}' that the file does not have"
+            remedy = f"add the column, or take it out of {DESCRIPTOR}"
+            yield Fault(sheet.file, 1, name, "", "warning", fault, remedy)
+
+
+def _undeclared(settings: Settings, sheets: dict[str, Sheet]) -> Iterator[Fault]:
+    """Name the maker's own factors and responses that no header stands for."""
+    for item in settings.declared:
+        sheet = sheets.get(item.table)
+        if sheet is None or item.name in sheet.header or is_usual(item.name):
+            continue
+        near = get_close_matches(item.name, sheet.header, n=1, cutoff=0.6)
+        remedy = f"name it '{near[0]}' there" if near else "add the column, or take it out there"
+        fault = f"'{item.name}' is declared, but {sheet.file} has no such column"
+        yield Fault(DESCRIPTOR, None, item.name, item.name, "warning", fault, remedy)
+
+
+def _plain(name: str) -> str:
+    return "".join(name.split()).casefold()

@@ -1,0 +1,164 @@
+"""What a study says about itself, apart from its tables.
+
+The instrument and its crow target, the factors and responses, the test protocol, and
+which factors of which batch were randomised. Frozen; pitches in note names, tuning in
+Hz.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from difflib import get_close_matches
+
+from reedlab.errors import CallError
+from reedlab.schema import (
+    A4_HZ,
+    RESPONSES,
+    Factor,
+    Response,
+    Step,
+    default_factors,
+    default_protocol,
+    instrument,
+    note_hz,
+)
+
+
+@dataclass(frozen=True)
+class Batch:
+    """A planned batch and what was randomised in it.
+
+    Attributes
+    ----------
+    batch_id : str
+    randomised : sequence of str
+        Names of the factors whose levels the plan assigned by chance.
+    seed : int or None
+        Seed of that assignment.
+    how : str
+        The assignment in words.
+    """
+
+    batch_id: str
+    randomised: Sequence[str] = ()
+    seed: int | None = None
+    how: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "randomised", tuple(self.randomised))
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The settings of a study.
+
+    Parameters
+    ----------
+    instrument : str
+        As in :data:`reedlab.schema.INSTRUMENTS`.
+    a4_hz : float
+        Tuning that the crow target is reckoned with.
+    crow_target : str or (str, str), optional
+        A note, or the lowest and the highest note of a band; kept as a pair. Left out,
+        it is the instrument's.
+    invented : bool
+        Whether the data are made up.
+    factors, responses : sequence, optional
+        What is varied and what is judged.
+    protocol : sequence of Step, optional
+        Left out, it is the instrument's default.
+    batches : sequence of Batch, optional
+
+    Raises
+    ------
+    CallError
+        Listing all that does not fit.
+
+    Examples
+    --------
+    >>> settings = Settings("bassoon", a4_hz=442)
+    >>> settings.crow_target, [round(hz, 1) for hz in settings.crow_band_hz]
+    (('E4', 'F4'), [331.1, 350.8])
+    """
+
+    instrument: str = "bassoon"
+    a4_hz: float = A4_HZ
+    crow_target: str | Sequence[str] = ()
+    invented: bool = False
+    factors: Sequence[Factor] = ()
+    responses: Sequence[Response] = ()
+    protocol: Sequence[Step] = ()
+    batches: Sequence[Batch] = ()
+
+    def __post_init__(self) -> None:
+        known = instrument(self.instrument)
+        target = self.crow_target or known.crow_target
+        target = (target, target) if isinstance(target, str) else tuple(target)
+        object.__setattr__(self, "crow_target", target)
+        object.__setattr__(self, "protocol", tuple(self.protocol or default_protocol(known.name)))
+        for name in ("factors", "responses", "batches"):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+        faults = [*self._pitch_faults(), *self._name_faults()]
+        if faults:
+            raise CallError("\n".join(faults))
+
+    @property
+    def declared(self) -> tuple[Factor | Response, ...]:
+        """The factors, then the responses."""
+        return (*self.factors, *self.responses)
+
+    @property
+    def crow_band_hz(self) -> tuple[float, float]:
+        """Lowest and highest frequency of the crow target; equal for a single note."""
+        low, high = self.crow_target
+        return note_hz(low, self.a4_hz), note_hz(high, self.a4_hz)
+
+    def _pitch_faults(self) -> Iterator[str]:
+        if not 300 <= self.a4_hz <= 600:
+            yield f"a4_hz is {self.a4_hz}; a tuning of A4 lies between 300 and 600 Hz."
+        if len(self.crow_target) != 2:
+            yield "crow_target must be one note, or the lowest and the highest note."
+            return
+        edges = []
+        for note in self.crow_target:
+            try:
+                edges.append(note_hz(note))
+            except CallError as error:
+                yield f"crow_target: {error}"
+        if len(edges) == 2 and edges[0] > edges[1]:
+            low, high = self.crow_target
+            yield f"crow_target runs from {low} down to {high}; write the lower note first."
+
+    def _name_faults(self) -> Iterator[str]:
+        for kind, items in (
+            ("factor", [item.name for item in self.factors]),
+            ("response", [item.name for item in self.responses]),
+            ("batch", [item.batch_id for item in self.batches]),
+        ):
+            for name in sorted({name for name in items if items.count(name) > 1}):
+                yield f"The {kind} '{name}' is declared twice."
+        factors = [factor.name for factor in self.factors]
+        for batch in self.batches:
+            for name in batch.randomised:
+                if name not in factors:
+                    near = get_close_matches(name, factors, n=1, cutoff=0.5)
+                    hint = f"; nearest: '{near[0]}'" if near else ""
+                    yield (
+                        f"Batch '{batch.batch_id}' names '{name}' as randomised, which is no "
+                        f"declared factor{hint}."
+                    )
+
+
+def default_settings(instrument_name: str = "bassoon", invented: bool = False) -> Settings:
+    """Return the settings that a new study starts with.
+
+    Examples
+    --------
+    >>> len(default_settings("bassoon").responses)
+    10
+    """
+    return Settings(
+        instrument_name,
+        invented=invented,
+        factors=default_factors(instrument_name),
+        responses=RESPONSES,
+    )

@@ -1,0 +1,107 @@
+"""A study in memory: settings, typed tables, the text they were read from, faults.
+
+Each table's index is named "row" and holds the row number as a spreadsheet shows it:
+the header is row 1, the first record row 2.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TypeVar
+
+import pandas as pd
+
+from reedlab.errors import CallError, unknown_name
+from reedlab.schema import Factor, Response, Table
+from reedlab.study.faults import Fault, Faults
+from reedlab.study.settings import Settings
+from reedlab.study.sheets import Sheet
+
+Item = TypeVar("Item", Factor, Response)
+
+
+@dataclass(frozen=True, eq=False, repr=False)
+class Study:
+    """One study.
+
+    Attributes
+    ----------
+    folder : Path
+        Where it lies.
+    title : str
+    settings : Settings
+        Instrument, tuning, crow target, factors, responses, protocol, batches.
+    tables : mapping of str to pandas.DataFrame
+        By name; text as ``str``, numbers as float64, whole numbers as Int64, true and
+        false as boolean, days and times as datetime64. Missing is missing. ``reeds``
+        has the column ``kept`` wherever it has a ``fate``: true if kept, false if
+        discarded, else missing.
+    schema : mapping of str to Table
+        The columns that each file has, with type, unit, bounds and levels.
+    sheets : mapping of str to Sheet
+        The files as typed.
+    reading : tuple of Fault
+        What was found wrong while reading.
+    """
+
+    folder: Path
+    title: str
+    settings: Settings
+    tables: Mapping[str, pd.DataFrame]
+    schema: Mapping[str, Table]
+    sheets: Mapping[str, Sheet]
+    reading: tuple[Fault, ...]
+
+    @property
+    def factors(self) -> tuple[Factor, ...]:
+        """The declared factors that are recorded."""
+        return self._recorded(self.settings.factors)
+
+    @property
+    def responses(self) -> tuple[Response, ...]:
+        """The declared responses that are recorded."""
+        return self._recorded(self.settings.responses)
+
+    def factor(self, name: str) -> Factor:
+        """Return the recorded factor of that name, or say which are near."""
+        return self._named("factor", name, self.settings.factors)
+
+    def response(self, name: str) -> Response:
+        """Return the recorded response of that name, or say which are near."""
+        return self._named("response", name, self.settings.responses)
+
+    @cached_property
+    def faults(self) -> Faults:
+        """Everything in the record that is wrong or should be looked at."""
+        from reedlab.study.check import check_study  # its rules are slow to import
+
+        return check_study(self)
+
+    def check(self) -> Faults:
+        """Return every fault of the record at once.
+
+        Returns
+        -------
+        Faults
+            With the columns file, row, column, value, severity, fault and remedy.
+        """
+        return self.faults
+
+    def _recorded(self, items: Sequence[Item]) -> tuple[Item, ...]:
+        return tuple(item for item in items if item.name in self.tables.get(item.table, ()))
+
+    def _named(self, kind: str, name: str, declared: Sequence[Item]) -> Item:
+        for item in declared:
+            if item.name == name:
+                if item.name in self.tables.get(item.table, ()):
+                    return item
+                raise CallError(
+                    f"The {kind} '{name}' is declared, but the table '{item.table}' has no "
+                    "such column."
+                )
+        raise unknown_name(kind, name, [item.name for item in self._recorded(declared)])
+
+    def __repr__(self) -> str:
+        sizes = ", ".join(f"{len(table)} {name}" for name, table in self.tables.items())
+        return f"<Study '{self.title}': {sizes}>"

@@ -1,0 +1,226 @@
+"""Writing a study: CSV files that open well in a spreadsheet, beside their descriptor.
+
+Files are UTF-8 with a byte order mark, without which common spreadsheets garble
+accents and flats. Each file is written under another name first and then renamed; the
+descriptor comes last, so that what is half written is no study yet.
+"""
+
+import csv
+import io
+import os
+import tempfile
+from collections.abc import Iterable, Mapping
+from datetime import date, datetime
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from reedlab.errors import CallError, RecordError, unknown_name
+from reedlab.schema import Column, Table, tables_for
+from reedlab.study.cells import type_column
+from reedlab.study.declared import with_declarations
+from reedlab.study.descriptor import DESCRIPTOR, descriptor_text
+from reedlab.study.folder import open_study
+from reedlab.study.resources import Resource
+from reedlab.study.settings import Settings, default_settings
+from reedlab.study.study import Study
+
+
+def new_study(
+    folder: str | os.PathLike[str], instrument: str = "bassoon", title: str = ""
+) -> Study:
+    """Start an empty study: a descriptor and one file a table, with headers only.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist yet or be empty.
+    instrument : str
+        As in :data:`reedlab.schema.INSTRUMENTS`; decides staple columns and bounds.
+    title : str, optional
+        The folder's name if left out.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    CallError
+        For an unknown instrument.
+    RecordError
+        If the folder holds something already or cannot be written.
+
+    Examples
+    --------
+    >>> study = new_study(Path(tempfile.mkdtemp()) / "autumn")
+    >>> study.title, list(study.tables)[:3]
+    ('autumn', ['lots', 'tubes', 'reeds'])
+    """
+    tables = {
+        table.name: pd.DataFrame(columns=list(table.names)) for table in tables_for(instrument)
+    }
+    return write_study(folder, tables, default_settings(instrument), title)
+
+
+def write_study(
+    folder: str | os.PathLike[str],
+    tables: Mapping[str, pd.DataFrame],
+    settings: Settings,
+    title: str = "",
+) -> Study:
+    """Write tables as a new study and open it.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist yet or be empty.
+    tables : mapping of str to pandas.DataFrame
+        By the names of the schema; only those that are recorded, each with only the
+        columns that are recorded. The derived ``kept`` is not written beside ``fate``.
+    settings : Settings
+        Declares the maker's own factors and responses.
+    title : str, optional
+        The folder's name if left out.
+
+    Returns
+    -------
+    Study
+
+    Raises
+    ------
+    CallError
+        For an unknown table, a table without its first key column, or values that
+        their column cannot hold; all at once.
+    RecordError
+        If the folder holds something already or cannot be written.
+    """
+    path = Path(folder)
+    known = {table.name: table for table in tables_for(settings.instrument)}
+    for name in tables:
+        if name not in known:
+            raise unknown_name("table", name, known)
+    texts: dict[str, str] = {}
+    present: list[Table] = []
+    problems: list[str] = []
+    for name, table in known.items():
+        if name in tables:
+            fitted = _fitted(table, tables[name], settings, problems)
+            present.append(fitted)
+            texts[fitted.file] = _csv_text(fitted, tables[name], problems)
+    if problems:
+        raise CallError("\n".join(problems))
+    _make_room(path)
+    label = path.resolve().name
+    texts[DESCRIPTOR] = descriptor_text(label, title or label, settings, present)
+    for file, text in texts.items():
+        encoding = "utf-8" if file == DESCRIPTOR else "utf-8-sig"
+        replace_file(path / file, text.encode(encoding))
+    return open_study(path)
+
+
+def replace_file(path: Path, content: bytes) -> None:
+    """Write a file so that it is either the old one or the new one, never half of it.
+
+    Examples
+    --------
+    >>> note = Path(tempfile.mkdtemp()) / "note.txt"
+    >>> replace_file(note, b"soak 3 h")
+    >>> note.read_text()
+    'soak 3 h'
+    """
+    partial = None
+    try:
+        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", delete=False) as file:
+            partial = Path(file.name)
+            file.write(content)
+        partial.chmod(0o644)  # a temporary file is for its owner only
+        partial.replace(path)
+    except OSError as error:
+        if partial is not None:
+            partial.unlink(missing_ok=True)
+        raise RecordError(f"{path} cannot be written: {error.strerror}.") from None
+
+
+def _make_room(path: Path) -> None:
+    if path.exists() and not path.is_dir():
+        raise RecordError(f"{path} is a file; a study needs a folder.")
+    if (path / DESCRIPTOR).exists():
+        raise RecordError(f"{path} holds a study already; choose another folder.")
+    if path.is_dir():
+        visible = [entry.name for entry in path.iterdir() if not entry.name.startswith(".")]
+        if visible:
+            raise RecordError(
+                f"{path} is not empty (it holds {sorted(visible)[0]}); choose another folder."
+            )
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise RecordError(f"{path} cannot be made: {error.strerror}.") from None
+
+
+def _fitted(base: Table, frame: pd.DataFrame, settings: Settings, problems: list[str]) -> Table:
+    """Return the table with the columns that the frame has, in the frame's order."""
+    key = tuple(name for name in base.key if name in frame)
+    if base.key[0] not in frame:
+        problems.append(f"The table '{base.name}' lacks the column '{base.key[0]}'.")
+    declared = with_declarations(Resource(base, base.file, (), frozenset({""})), settings).table
+    names = [str(name) for name in frame.columns]
+    if "fate" in names and "kept" in names:
+        names.remove("kept")
+    columns = [
+        declared.column(name) if name in declared.names else _column_of(name, frame[name])
+        for name in names
+    ]
+    references = {name: table for name, table in base.references.items() if name in names}
+    return Table(base.name, key, columns, references)
+
+
+def _column_of(name: str, values: pd.Series) -> Column:
+    """Return a column that nothing declares, with the type of its values."""
+    if pd.api.types.is_bool_dtype(values):
+        return Column(name, "boolean")
+    if pd.api.types.is_numeric_dtype(values):
+        return Column(name, "number")
+    if pd.api.types.is_datetime64_any_dtype(values):
+        return Column(name, "datetime")
+    return Column(name)
+
+
+def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
+    cells = []
+    for column in table.columns:
+        texts = [_cell_text(value, column.type) for value in frame[column.name]]
+        _, bad = type_column(texts, column)
+        problems.extend(
+            f"{table.file}, column '{column.name}', record {place + 1}: {reason.fault}."
+            for place, reason in bad.items()
+        )
+        cells.append(texts)
+    out = io.StringIO(newline="")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(table.names)
+    writer.writerows(_rows(cells))
+    return out.getvalue()
+
+
+def _rows(cells: list[list[str]]) -> Iterable[tuple[str, ...]]:
+    return zip(*cells, strict=True)
+
+
+def _cell_text(value: Any, kind: str) -> str:
+    """Return a value as it is typed in a sheet; what is missing as the empty cell."""
+    if pd.isna(value):
+        return ""
+    if kind == "boolean":
+        return {True: "true", False: "false"}.get(value, str(value))
+    if kind == "integer" and float(value).is_integer():
+        return str(int(value))
+    if kind == "number" and not isinstance(value, str):
+        return repr(float(value))
+    if isinstance(value, datetime):
+        if kind == "date":
+            return f"{value:%Y-%m-%d}"
+        return f"{value:%Y-%m-%d %H:%M:%S}" if value.second else f"{value:%Y-%m-%d %H:%M}"
+    return value.isoformat() if isinstance(value, date) else str(value)
