@@ -1,0 +1,8 @@
+"""The statistical engine: formulas and arrays in, tests and intervals out.
+
+It knows nothing of reeds, and imports nothing of the other rooms.
+"""
+
+from reedlab.model.mixed import MixedFit, fit_mixed
+
+__all__ = ["MixedFit", "fit_mixed"]

@@ -1,0 +1,123 @@
+"""Restricted maximum likelihood for a batch of responses that share one design.
+
+Newton's method on the variances themselves, with the observed information where
+it is positive definite and the expected information where it is not; an active
+set keeps every component at zero or above, and steps are halved until the
+likelihood does not fall.
+
+Beside the bounded estimates stand the unbiased ones: one scoring step from the
+bounded fit without the bound, which is minimum-norm quadratic unbiased estimation
+with the bounded fit as its prior weights (Rao 1971). Where the fit lies inside,
+the two are the same; in a balanced layout they are the classical estimates from
+the mean squares, which may be negative (Nelder 1954).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reedlab.model.kernel import Dense, Moments, Projected, Strata
+
+#: Newton decrement (about twice the log likelihood still to gain) at which to stop.
+DECREMENT = 1e-11
+#: A stalled fit with a decrement below this has reached the accuracy of the likelihood.
+STALLED = 1e-6
+MAX_STEPS = 100
+
+
+@dataclass(frozen=True)
+class Fits:
+    """REML fits of B responses.
+
+    Attributes
+    ----------
+    theta : ndarray, shape (B, K)
+        Variances, none below zero; the residual's first, then the groups'.
+    unbiased : ndarray, shape (B, K)
+        The same where the fit lies inside; free to be negative where it does not.
+    moments : Moments
+        At `theta`.
+    converged : ndarray of bool, shape (B,)
+    """
+
+    theta: np.ndarray
+    unbiased: np.ndarray
+    moments: Moments
+    converged: np.ndarray
+
+
+def fit_reml(kernel: Strata | Dense, Y: np.ndarray) -> Fits:
+    """Fit every column of Y, shape (n, B); each should be of order one and centred."""
+    data = kernel.project(Y)
+    total = np.mean(Y**2, axis=0)
+    theta = np.repeat(total[:, None] / kernel.components, kernel.components, axis=1)
+    value = kernel.loglik(theta, data)
+    running = np.arange(len(theta))
+    converged = np.zeros(len(theta), dtype=bool)
+    for _ in range(MAX_STEPS):
+        here = tuple(part[running] for part in data)
+        step, decrement = _newton_step(kernel.moments(theta[running], here), theta[running])
+        theta[running], value[running], moved = _line_search(
+            kernel, here, theta[running], value[running], step
+        )
+        converged[running] = decrement < np.where(moved, DECREMENT, STALLED)
+        running = running[moved & ~converged[running]]
+        if not len(running):
+            break
+    moments = kernel.moments(theta, data)
+    return Fits(theta, _unbiased(theta, moments), moments, converged)
+
+
+def _newton_step(moments: Moments, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    score = moments.score
+    free = (theta > 0) | (score > 0)
+    observed = _restricted(moments.observed, free)
+    expected = _restricted(moments.expected, free)
+    size = np.sqrt(np.einsum("bkk->bk", expected))
+    shape = size[:, :, None] * size[:, None, :]
+    good = np.linalg.eigvalsh(observed / shape)[:, 0] > 1e-4
+    information = np.where(good[:, None, None], observed, expected)
+    step = np.linalg.solve(information / shape, (score * free / size)[..., None])[..., 0] / size
+    return step, np.einsum("bk,bk->b", step, score * free)
+
+
+def _restricted(information: np.ndarray, free: np.ndarray) -> np.ndarray:
+    """Cut the components at the boundary out of an information matrix."""
+    both = free[:, :, None] & free[:, None, :]
+    return np.where(both, information, np.eye(free.shape[1]))
+
+
+def _line_search(
+    kernel: Strata | Dense,
+    data: Projected,
+    theta: np.ndarray,
+    value: np.ndarray,
+    step: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Halve steps until the likelihood does not fall; say which responses moved."""
+    theta, value = theta.copy(), value.copy()
+    moved = np.zeros(len(theta), dtype=bool)
+    waiting = np.arange(len(theta))
+    size = 1.0
+    for _ in range(40):
+        trial = theta[waiting] + size * step[waiting]
+        trial[:, 1:] = np.maximum(trial[:, 1:], 0)
+        inside = trial[:, 0] > 0
+        tried = waiting[inside]
+        reached = np.full(len(waiting), -np.inf)
+        reached[inside] = kernel.loglik(trial[inside], tuple(part[tried] for part in data))
+        better = reached >= value[waiting]
+        done = waiting[better]
+        moved[done] = reached[better] > value[done]
+        theta[done], value[done] = trial[better], reached[better]
+        waiting = waiting[~better]
+        if not len(waiting):
+            break
+        size /= 2
+    return theta, value, moved
+
+
+def _unbiased(theta: np.ndarray, moments: Moments) -> np.ndarray:
+    outside = np.any(theta <= 0, axis=1)
+    step = np.linalg.solve(moments.expected, moments.score[..., None])[..., 0]
+    return theta + np.where(outside[:, None], step, 0)
