@@ -309,8 +309,8 @@ def _why_inestimable(
                 f"The interaction {term} cannot be estimated: the cell {cells} has 0 rows.{offer}"
             )
     return (
-        f"The term {term} cannot be estimated: its values follow from those of the terms "
-        f"before it ({', '.join(before) or 'the mean'}), so their effects cannot be told apart.{offer}"
+        f"The term {term} cannot be estimated: its values follow from those of the terms before "
+        f"it ({', '.join(before) or 'the mean'}), so their effects cannot be told apart.{offer}"
     )
 
 

@@ -296,7 +296,7 @@ def fit_mixed(
     >>> fit = fit_mixed("crow ~ shape", table, ["tube"])
     >>> fit.anova().round(3)
         term  num_df  den_df  statistic  p_value
-    0  shape       1     2.0      6.368    0.128
+    0  shape       1     2.0        4.5    0.168
     """
     columns = _group_columns(groups, data)
     fixed = fixed_part(formula, data, tuple(dict.fromkeys(sum(columns.values(), ()))))
