@@ -4,7 +4,7 @@ Rows are numbered as a spreadsheet shows them (the header is row 1), and values 
 shown as they were typed.
 """
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -102,20 +102,27 @@ class Faults(Answer):
         return ax
 
 
-def collect(faults: Iterable[Fault], files: Iterable[str]) -> pd.DataFrame:
-    """Return the faults as a table in the order of the files, one line per cell.
+def collect(faults: Iterable[Fault], headers: Mapping[str, Sequence[str]]) -> pd.DataFrame:
+    """Return the faults as a table in the order of files, rows and headers, one line per cell.
 
     Where a cell has several faults an error goes before a warning, and what was found
     first before the rest.
     """
-    rank = {file: place for place, file in enumerate(files)}
+    files = {file: place for place, file in enumerate(headers)}
     severity = {"error": 0, "warning": 1}
     kept: dict[tuple[str, int | None, str], Fault] = {}
     for fault in sorted(faults, key=lambda fault: severity[fault.severity]):
         kept.setdefault((fault.file, fault.row, fault.column), fault)
+    places = {
+        (file, name): place for file, header in headers.items() for place, name in enumerate(header)
+    }
     ordered = sorted(
         kept.values(),
-        key=lambda fault: (rank.get(fault.file, len(rank)), fault.file, fault.row or 0),
+        key=lambda fault: (
+            files[fault.file],
+            fault.row or 0,
+            places.get((fault.file, fault.column), -1),
+        ),
     )
     table = pd.DataFrame(ordered, columns=list(Fault._fields)).astype({"row": "Int64"})
     return table.astype({name: "str" for name in Fault._fields if name != "row"})

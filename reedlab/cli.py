@@ -1,0 +1,107 @@
+"""The command line: it reads what was asked, calls the library, and shows the answer.
+
+No arithmetic here. What a command needs is imported inside it, so that ``--help``
+answers at once. A raised fault becomes its message on the error stream and exit code
+2; exit code 1 means that the record has errors.
+"""
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+import reedlab
+from reedlab.errors import ReedlabError
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+app = typer.Typer(
+    help="Turn bench work on double reeds into evidence.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+def main() -> None:
+    """Run the command line; show what reedlab raises as a message, never as a traceback."""
+    try:
+        app()
+    except ReedlabError as error:
+        print(error, file=sys.stderr)  # noqa: T201
+        sys.exit(2)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        typer.echo(f"reedlab {reedlab.__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _start(
+    version: Annotated[
+        bool,
+        typer.Option("--version", help="Show the version.", callback=_version, is_eager=True),
+    ] = False,
+) -> None:
+    """Turn bench work on double reeds into evidence."""
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="A folder that is empty or not there yet.")],
+    instrument: Annotated[
+        str, typer.Option(help="bassoon, contrabassoon, oboe, oboe d'amore or cor anglais.")
+    ] = "bassoon",
+) -> None:
+    """Start an empty study: CSV files with headers, and their descriptor."""
+    from reedlab.study import new_study
+
+    study = new_study(folder, instrument=instrument)
+    typer.echo(f"Started '{study.title}' in {folder} for {instrument}:")
+    for sheet in study.sheets.values():
+        typer.echo(f"  {sheet.file}")
+    typer.echo(f"Fill in what you record, then run: reedlab check {folder}")
+
+
+@app.command()
+def check(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+) -> None:
+    """Show every fault of a record; exit with 1 if one of them is an error."""
+    from reedlab.study import open_study
+
+    faults = open_study(folder).check()
+    if not faults.table.empty:
+        show_table(faults.table)
+    typer.echo(faults.sentence)
+    raise typer.Exit(0 if faults.ok else 1)
+
+
+def show_table(table: "pd.DataFrame") -> None:
+    """Show a table of texts: ruled in a terminal, plain aligned text when piped.
+
+    No value is ever cut short; a terminal folds it, a pipe gets its full width.
+    """
+    headers = [str(name) for name in table.columns]
+    cells = table.astype("str").fillna("").to_numpy().tolist()
+    rows = [[" ".join(cell.splitlines()) for cell in row] for row in cells]
+    if sys.stdout.isatty():
+        from rich.console import Console
+        from rich.table import Table
+        from rich.text import Text
+
+        ruled = Table()
+        for header in headers:
+            ruled.add_column(header, overflow="fold")
+        for row in rows:
+            ruled.add_row(*(Text(cell) for cell in row))
+        Console().print(ruled)
+        return
+    widths = [max(map(len, column)) for column in zip(headers, *rows, strict=True)]
+    for row in (headers, *rows):
+        padded = (cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+        typer.echo("  ".join(padded).rstrip())

@@ -1,0 +1,45 @@
+"""All rules over one study: every fault at once, one line per cell."""
+
+from collections.abc import Iterator
+
+from reedlab.study.descriptor import DESCRIPTOR
+from reedlab.study.faults import Fault, Faults, collect
+from reedlab.study.links import LINKS
+from reedlab.study.rules import bounds_and_levels, duplicates, spellings
+from reedlab.study.study import Study
+
+#: Rules over one table. The first that speaks of a cell is the one that is told, so the
+#: more telling rule comes first: of a level spelled two ways, not that it is no level.
+_TABLE_RULES = (duplicates, spellings, bounds_and_levels)
+
+
+def check_study(study: Study) -> Faults:
+    """Return every fault of a study.
+
+    Parameters
+    ----------
+    study : Study
+
+    Returns
+    -------
+    Faults
+    """
+    headers = {DESCRIPTOR: ()} | {sheet.file: sheet.header for sheet in study.sheets.values()}
+    whole_rows = [fault for fault in study.reading if fault.column == "" and fault.row is not None]
+    left_out = [fault for fault in whole_rows if fault.severity == "error"]
+    return Faults(
+        question="Is the record sound?",
+        table=collect(_faults(study), headers),
+        rows_used=sum(len(table) for table in study.tables.values()),
+        left_out=collect(left_out, headers)[["file", "row", "fault"]],
+        n_tables=len(study.tables),
+    )
+
+
+def _faults(study: Study) -> Iterator[Fault]:
+    yield from study.reading
+    for name in study.tables:
+        for table_rule in _TABLE_RULES:
+            yield from table_rule(study, name)
+    for link in LINKS:
+        yield from link(study)
