@@ -25,6 +25,14 @@ class ModelError(ReedlabError):
     """The data cannot answer the question asked of the model."""
 
 
+class InestimableTermError(ModelError):
+    """One term of a model cannot be told from the others; `term` says which."""
+
+    def __init__(self, message: str, term: str) -> None:
+        super().__init__(message)
+        self.term = term
+
+
 def unknown_name(kind: str, name: str, known: Iterable[str]) -> CallError:
     """Build the error for a wrong name: the nearest right ones first, then all.
 

@@ -21,7 +21,7 @@ from formulaic.parser.types import Factor, Term
 from formulaic.transforms import C
 from formulaic.transforms.contrasts import SumContrasts
 
-from reedlab.errors import CallError, ModelError, unknown_name
+from reedlab.errors import CallError, InestimableTermError, ModelError, unknown_name
 
 #: A pivot of the coded columns below this share of the largest counts as none.
 RANK_TOLERANCE = 1e-9
@@ -275,7 +275,8 @@ def _require_estimable(
         left, values, _ = np.linalg.svd(fresh - basis @ (basis.T @ fresh), full_matrices=False)
         kept = values > RANK_TOLERANCE * max(1.0, values.max(initial=0))
         if kept.sum() < columns.shape[1]:
-            raise ModelError(_why_inestimable(term, variables, terms, table, categorical))
+            why = _why_inestimable(term, variables, terms, table, categorical)
+            raise InestimableTermError(why, term)
         basis = np.hstack([basis, left[:, kept]])
     if X.shape[1] >= len(X):
         raise ModelError(
