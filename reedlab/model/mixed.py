@@ -163,7 +163,7 @@ class MixedFit:
         ----------
         Searle, Speed & Milliken (1980), The American Statistician 34, 216-221.
         """
-        levels, L = self._mean_rows(factor)
+        levels, L = self.mean_rows(factor)
         table = t_table("level", levels, *self._estimates(L, method))
         return table.drop(columns=["statistic", "p_value"])
 
@@ -183,7 +183,7 @@ class MixedFit:
         DataFrame
             ``contrast, estimate, std_error, df, statistic, p_value, conf_low, conf_high``.
         """
-        levels, L = self._mean_rows(factor)
+        levels, L = self.mean_rows(factor)
         first, second = np.triu_indices(len(levels), 1)
         names = [f"{levels[i]} - {levels[j]}" for i, j in zip(first, second, strict=True)]
         found = self._estimates(L[first] - L[second], method)
@@ -214,6 +214,17 @@ class MixedFit:
         rows = self.fixed.rows(data)
         return pd.Series(rows @ self.coefficients, index=data.index, name="predicted")
 
+    def mean_rows(self, factor: str) -> tuple[list[str], np.ndarray]:
+        """Levels of a factor and the contrast matrix of their marginal means."""
+        names = (factor,) if factor in self.fixed.levels else tuple(factor.split(":"))
+        for name in names:
+            if name not in self.fixed.levels:
+                raise unknown_name("categorical factor", name, self.fixed.levels)
+        grid = self.fixed.grid_for(names)
+        rows = pd.DataFrame(self.fixed.rows(grid))
+        labels = grid[list(names)].astype(str).agg(", ".join, axis=1)
+        return list(dict.fromkeys(labels)), rows.groupby(labels, sort=False).mean().to_numpy()
+
     def covariance(self, method: str = METHODS[0]) -> np.ndarray:
         """Covariance matrix of `coefficients`, shape (p, p)."""
         turned = np.linalg.inv(self.R)
@@ -234,16 +245,6 @@ class MixedFit:
         variance = np.einsum("mp,pq,mq->m", turned, at.covariance[0], turned)
         df = np.array([at.test(row[None]).den_df[0] for row in turned])
         return estimate, np.sqrt(variance) * self.scale, df
-
-    def _mean_rows(self, factor: str) -> tuple[list[str], np.ndarray]:
-        names = (factor,) if factor in self.fixed.levels else tuple(factor.split(":"))
-        for name in names:
-            if name not in self.fixed.levels:
-                raise unknown_name("categorical factor", name, self.fixed.levels)
-        grid = self.fixed.grid_for(names)
-        rows = pd.DataFrame(self.fixed.rows(grid))
-        labels = grid[list(names)].astype(str).agg(", ".join, axis=1)
-        return list(dict.fromkeys(labels)), rows.groupby(labels, sort=False).mean().to_numpy()
 
 
 def fit_mixed(

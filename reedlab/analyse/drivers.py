@@ -1,0 +1,216 @@
+"""Which process variables drive a response, and by how much in bench units?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.analyse.effects import effects_table, fit_factors
+from reedlab.analyse.evidence import CAUTIONS, grade
+from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.keeping import keeping_table
+from reedlab.analyse.strata import judged, layout
+from reedlab.answer import Answer, number_text
+from reedlab.errors import CallError, unknown_name
+from reedlab.schema import Factor, Response
+from reedlab.study import Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from reedlab.model import MixedFit
+
+#: An effect with a corrected p value below this is called one.
+LEVEL = 0.05
+COLUMNS = (
+    *("term", "contrast", "estimate", "std_error", "df", "conf_low", "conf_high", "unit"),
+    *("num_df", "den_df", "statistic", "p_value", "p_adjusted", "share"),
+    *("stratum", "n_units", "n_tubes", "n_reeds", "evidence"),
+)
+
+
+@dataclass(frozen=True)
+class Drivers(Answer):
+    """What drives a response; made by :func:`drivers`.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a contrast: ``term, contrast`` (one step of a number, or a level against
+        the first), ``estimate, std_error, df, conf_low, conf_high`` in ``unit``; the whole
+        term's test ``num_df, den_df, statistic`` (F; for kept or discarded at reed level
+        a penalised likelihood ratio on num_df, without den_df), ``p_value``,
+        ``p_adjusted`` (Holm, over the terms); ``share`` of the variance; ``stratum``,
+        ``n_units`` of it, ``n_tubes, n_reeds`` and ``evidence``.
+    """
+
+    frame: Frame | None = None
+    fit: "MixedFit | None" = None
+
+    @property
+    def response(self) -> Response:
+        """The response asked about."""
+        return self._frame.response
+
+    @property
+    def _frame(self) -> Frame:
+        if self.frame is None:
+            raise CallError("These drivers were made without their rows.")
+        return self.frame
+
+    def _say(self) -> str:
+        tests = self.table.drop_duplicates("term")
+        strong = tests.loc[tests["p_adjusted"] < LEVEL, "term"]
+        looked = f"{len(tests)} factor{'s' if len(tests) > 1 else ''} looked at"
+        if len(strong):
+            verb = "moves" if len(strong) == 1 else "move"
+            opening = f"Of {looked}, {len(strong)} {verb} {self.response.label} beyond chance"
+            shown = self.table[self.table["term"].isin(strong)]
+        else:
+            opening = f"None of {looked} moves {self.response.label} beyond chance; the strongest"
+            shown = self.table.nsmallest(1, "p_value")
+        return f"{opening}: {'; '.join(self._effect(row) for row in shown.to_dict('records'))}."
+
+    def _effect(self, row: dict) -> str:
+        unit = f" {row['unit']}" if row["unit"] else ""
+        low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
+        count = f"{row['n_units']} {row['stratum']}s"
+        if row["stratum"] != "reed":
+            count += f", {row['n_reeds']} reeds"
+        return (
+            f"{self._factor(row['term']).label} {_with_minus(row['contrast'])}: "
+            f"{number_text(row['estimate'])}{unit} (95 % {low} to {high}; "
+            f"{row['evidence']}, {count})"
+        )
+
+    def _factor(self, name: str) -> Factor:
+        for factor in self._frame.factors:
+            if factor.name == name:
+                return factor
+        raise unknown_name("factor", name, [f.name for f in self._frame.factors])
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw every effect with its interval, in the response's unit."""
+        from reedlab.charts import forest
+
+        labels = [
+            f"{self._factor(row['term']).label}: {_with_minus(row['contrast'])}"
+            for row in self.table.to_dict("records")
+        ]
+        unit = self.table["unit"].iloc[0]
+        return forest(self.table, labels, f"effect on {self.response.label}, {unit}", ax)
+
+    def plot_factor(self, name: str, ax: "Axes | None" = None) -> "Axes":
+        """Draw the reeds against one factor, with the model's means and their intervals.
+
+        Points are reeds as measured (the mean of a reed's tests); the line or the
+        diamonds hold the other factors fixed.
+        """
+        from reedlab.analyse.pictures import draw_factor
+
+        return draw_factor(self._frame, self.fit, self._factor(name), ax)
+
+
+def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -> Drivers:
+    """Find which process variables drive a response.
+
+    Parameters
+    ----------
+    study : Study
+    response : str
+        A recorded response: continuous, ordinal (its levels taken as evenly spaced
+        scores) or binary.
+    factors : sequence of str, optional
+        Factors to examine together; left out, all that the study declares and records.
+
+    Returns
+    -------
+    Drivers
+
+    Raises
+    ------
+    CallError
+        For a name that is not recorded.
+    RecordError
+        If rows stand twice.
+    ModelError
+        If no factor can be examined; the message gives every reason.
+
+    Notes
+    -----
+    The error of each factor follows its stratum: lots, tubes, reeds and sessions in
+    which rows repeat are random terms, so that a tube's level is judged by the
+    variation between tubes. P values are corrected by Holm's method (1979) over the
+    factors looked at. Share of variance: the variance of the factor's contribution over
+    the rows, less what chance alone would give, over the variance of all contributions
+    and components.
+
+    Examples
+    --------
+    >>> from reedlab.demo import example_study
+    >>> found = drivers(example_study("batch"), "crow_cents")
+    >>> found.table["term"].is_unique
+    True
+    """
+    frame = gather(study, response, factors)
+    if frame.response.kind == "time":
+        raise CallError(
+            f"'{response}' is a time until something happens, and reeds still in use have none "
+            "yet: drivers takes continuous, ordinal and binary responses."
+        )
+    chosen = layout(frame)
+    frame = judged(frame, chosen)
+    fit, frame = fit_factors(frame, chosen)
+    unit = frame.response.unit
+    if frame.response.kind == "binary":
+        unit = "percentage points"
+        table, notes = keeping_table(frame, chosen, fit)
+    else:
+        table, notes = effects_table(fit, frame.factors), ()
+    table = _completed(table.assign(unit=unit), study, frame)
+    return Drivers(
+        question=f"What drives {frame.response.label}?",
+        table=table,
+        cautions=_cautions(frame, table, (*chosen.cautions, *notes)),
+        rows_used=len(frame.data),
+        left_out=frame.left_out,
+        frame=frame,
+        fit=fit,
+    )
+
+
+def _completed(table: pd.DataFrame, study: Study, frame: Frame) -> pd.DataFrame:
+    from statsmodels.stats.multitest import multipletests
+
+    by_name = {factor.name: factor for factor in frame.factors}
+    tests = table.drop_duplicates("term").set_index("term")["p_value"]
+    adjusted = pd.Series(multipletests(tests, method="holm")[1], index=tests.index)
+    return table.assign(
+        p_adjusted=table["term"].map(adjusted),
+        stratum=[by_name[term].stratum for term in table["term"]],
+        n_units=[frame.units(by_name[term].stratum) for term in table["term"]],
+        n_tubes=frame.units("tube"),
+        n_reeds=frame.units("reed"),
+        evidence=[grade(study, frame, by_name[term]) for term in table["term"]],
+    )[[*COLUMNS]]
+
+
+def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[str, ...]:
+    cautions = [CAUTIONS[g] for g in CAUTIONS if (table["evidence"] == g).any()]
+    if frame.response.kind == "ordinal":
+        cautions.append(
+            f"{frame.response.label} is a scale of ordered levels, taken here as evenly spaced "
+            "numbers."
+        )
+    if len(frame.left_out):
+        everything = len(frame.data) + len(frame.left_out)
+        reasons = frame.left_out["fault"].value_counts()
+        listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
+        more = f"; and {len(reasons) - 4} more reasons" if len(reasons) > 4 else ""
+        cautions.append(f"{len(frame.left_out)} of {everything} rows left out: {listed}{more}.")
+    return (*cautions, *notes, *frame.cautions)
+
+
+def _with_minus(contrast: str) -> str:
+    return contrast.replace("-", "−") if contrast[:1] in "+-" else contrast.replace(" - ", " − ")

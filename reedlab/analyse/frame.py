@@ -1,0 +1,210 @@
+"""Gather the rows that a question rests on: one response, its factors, its strata.
+
+A response is recorded once a test or once a reed; factors live with the lot, tube,
+reed or session to which their level was given. Here they meet in one table. Nothing
+is dropped in silence: every row that cannot be used is listed with the reason, and
+every cell that the check calls impossible is set aside and named.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import pandas as pd
+
+from reedlab.errors import CallError, RecordError
+from reedlab.schema import STRATUM_KEY, Factor, Response
+from reedlab.study import Study
+
+#: From a row to what it belongs to: key column, and the table with one row for each key.
+PARENTS = {"reed_id": "reeds", "session_id": "sessions", "tube_id": "tubes", "lot_id": "lots"}
+#: Keys of parents' parents and of the player, carried along.
+CARRIED = {"reeds": ["tube_id"], "sessions": ["player_id"], "tubes": ["lot_id"], "lots": []}
+#: A factor missing in more than this share of the rows is not worth losing them for.
+TOO_SPARSE = 0.2
+
+
+@dataclass(frozen=True)
+class Frame:
+    """The rows used for one response.
+
+    Attributes
+    ----------
+    response : Response
+    factors : tuple of Factor
+        Those that can be examined: recorded, and with two levels or more.
+    data : DataFrame
+        Columns: the response, the factors, and the keys that are recorded. The index
+        is the row of the response's file.
+    left_out : DataFrame
+        file, row, fault.
+    cautions : tuple of str
+        Factors that cannot be examined and why, cells set aside.
+    """
+
+    response: Response
+    factors: tuple[Factor, ...]
+    data: pd.DataFrame
+    left_out: pd.DataFrame
+    cautions: tuple[str, ...]
+
+    def units(self, stratum: str) -> int:
+        """Number of lots, tubes, reeds or sessions in the rows used."""
+        key = STRATUM_KEY[stratum]
+        return int(self.data[key].nunique()) if key in self.data else 0
+
+    def without(self, factor: Factor, why: str) -> "Frame":
+        """Return the frame with one factor fewer, and the reason among the cautions."""
+        rest = tuple(f for f in self.factors if f is not factor)
+        return replace(self, factors=rest, cautions=(*self.cautions, why))
+
+
+def gather(study: Study, response: str, factors: Sequence[str] | None = None) -> Frame:
+    """Join response, factors and keys.
+
+    Parameters
+    ----------
+    study : Study
+    response : str
+        A recorded response.
+    factors : sequence of str, optional
+        Recorded factors; left out, all declared ones, except those that are missing
+        in more than a fifth of the rows.
+
+    Raises
+    ------
+    CallError
+        For a name that is not recorded.
+    RecordError
+        If a key is there twice, so that rows cannot be joined.
+    """
+    if isinstance(factors, str):
+        raise CallError(f'factors is a list of names: write ["{factors}"].')
+    asked = study.response(response)
+    chosen = study.factors if factors is None else tuple(study.factor(name) for name in factors)
+    _require_unique_keys(study, asked.table)
+    data, orphans = _joined(study, asked, chosen)
+    set_aside = _impossible_cells(study, asked, chosen)
+    data[asked.name] = _as_numbers(data[asked.name], asked)
+    data, missing = _without_missing(data, [asked.name])
+    usable, cautions = [], list(set_aside)
+    for factor in chosen:
+        why = _why_not(factor, data[factor.name], strict=factors is None)
+        if why:
+            cautions.append(why)
+        else:
+            usable.append(factor)
+    keys = [key for key in (*PARENTS, "player_id", "stage") if key in data]
+    data = data.drop(columns=[key for key in keys if data[key].isna().all()])
+    keys = [key for key in keys if key in data]
+    data, incomplete = _without_missing(data, [f.name for f in usable] + keys)
+    faults = sorted([*orphans, *missing, *incomplete])
+    file = study.sheets[asked.table].file
+    left_out = pd.DataFrame(
+        [(file, row, fault) for row, fault in faults], columns=["file", "row", "fault"]
+    )
+    kept = [f for f in usable if data[f.name].nunique() > 1]
+    cautions += [_one_level(f, data[f.name]) for f in usable if f not in kept]
+    return Frame(asked, tuple(kept), data, left_out, tuple(cautions))
+
+
+def _require_unique_keys(study: Study, table: str) -> None:
+    """Refuse rows that stand twice: joined, they would count double."""
+    faults = []
+    for name in {table, *PARENTS.values()} & set(study.tables):
+        keys = [key for key in study.schema[name].key if key in study.tables[name]]
+        rows = study.tables[name][keys].dropna()
+        for key, group in rows[rows.duplicated(keep=False)].groupby(keys):
+            where = ", ".join(map(str, group.index))
+            what = ", ".join(f"{k} {v}" for k, v in zip(keys, key, strict=True))
+            faults.append(f"{study.sheets[name].file}, rows {where}: the same {what}.")
+    if faults:
+        raise RecordError(
+            "Rows stand twice; keep the right one of each, or give the repeat another trial "
+            "number:\n" + "\n".join(sorted(faults))
+        )
+
+
+def _joined(
+    study: Study, response: Response, factors: Sequence[Factor]
+) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
+    base = study.tables[response.table]
+    own = [*PARENTS, "player_id", "stage", *(f.name for f in factors if f.table == response.table)]
+    data = base[list(dict.fromkeys([*(c for c in own if c in base), response.name]))].copy()
+    data = _blank_impossible(study, response.table, data)
+    orphans: list[tuple[int, str]] = []
+    for key, name in PARENTS.items():
+        if key not in data or name not in study.tables or name == response.table:
+            continue
+        parent = study.tables[name]
+        wanted = [f.name for f in factors if f.table == name]
+        carried = [c for c in CARRIED[name] if c in parent and c not in data]
+        extra = parent[[*dict.fromkeys([*carried, *wanted])]]
+        extra = _blank_impossible(study, name, extra).set_axis(parent[key])
+        lost = data[key].notna() & ~data[key].isin(parent[key])
+        file = study.sheets[name].file
+        found = zip(data.index[lost], data.loc[lost, key], strict=True)
+        orphans += [(row, f"{key} {value} is not in {file}") for row, value in found]
+        data = data[~lost].join(extra[extra.index.notna()], on=key)
+    return data, orphans
+
+
+def _blank_impossible(study: Study, table: str, data: pd.DataFrame) -> pd.DataFrame:
+    errors = study.faults.errors
+    errors = errors[errors["file"] == study.sheets[table].file]
+    data = data.copy()
+    for row, column in zip(errors["row"], errors["column"], strict=True):
+        if column in data and row in data.index and column not in study.schema[table].key:
+            data.loc[row, column] = None
+    return data
+
+
+def _impossible_cells(
+    study: Study, response: Response, factors: Sequence[Factor]
+) -> tuple[str, ...]:
+    used = {(response.table, response.name), *((f.table, f.name) for f in factors)}
+    names = {study.sheets[table].file: table for table in study.tables}
+    return tuple(
+        f"Set aside: {e['file']} row {e['row']}, {e['column']} '{e['value']}': {e['fault']}"
+        for e in study.faults.errors.to_dict("records")
+        if (names.get(e["file"]), e["column"]) in used
+    )
+
+
+def _as_numbers(values: pd.Series, response: Response) -> pd.Series:
+    if any(isinstance(level, str) for level in response.levels):
+        # Levels in words become their rank; levels that are numbers stay as they are.
+        order = {level: rank for rank, level in enumerate(response.levels, start=1)}
+        return values.map(lambda level: order.get(level)).astype(float)
+    return values.astype(float)
+
+
+def _without_missing(
+    data: pd.DataFrame, columns: list[str]
+) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
+    gaps = data[columns].isna()
+    incomplete = gaps.any(axis=1)
+    faults = [
+        (row, f"{', '.join(gaps.columns[gap])} not recorded")
+        for row, gap in zip(data.index[incomplete], gaps[incomplete].to_numpy(), strict=True)
+    ]
+    return data[~incomplete], faults
+
+
+def _why_not(factor: Factor, values: pd.Series, *, strict: bool) -> str:
+    if values.notna().sum() == 0:
+        return f"{factor.label}: not recorded in any row with the response; not examined."
+    if values.nunique() < 2:
+        return _one_level(factor, values)
+    gaps = values.isna().mean()
+    if strict and gaps > TOO_SPARSE:
+        return (
+            f"{factor.label}: missing in {gaps:.0%} of the rows; not examined, for those rows "
+            "would be lost to every other factor. Ask for it by name to look at the rest."
+        )
+    return ""
+
+
+def _one_level(factor: Factor, values: pd.Series) -> str:
+    level = values.dropna().iloc[0]
+    shown = f"{level:g}" if isinstance(level, float) else str(level)
+    return f"{factor.label}: one level only ({shown}); there is nothing to compare."

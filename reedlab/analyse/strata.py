@@ -1,0 +1,162 @@
+"""Which variation judges which factor: the random and the blocking terms of a model.
+
+A factor given to a tube is judged by the variation between tubes, one given to a
+reed by that between reeds of a tube, one of the occasion by that between sessions.
+So each stratum in which rows repeat is a random term. Lots, sessions and players
+that are too few to estimate a variance from are blocks instead: their differences
+are taken out. The stage of the break-in is always a block, for reeds change.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reedlab.analyse.frame import Frame
+from reedlab.errors import ModelError
+from reedlab.schema import STRATA, STRATUM_KEY, Factor
+
+#: Fewer lots, sessions or players than this are blocks, not a random term.
+FEW = 5
+#: Words for the keys.
+NAMES = {
+    "lot_id": "lot",
+    "tube_id": "tube",
+    "reed_id": "reed",
+    "session_id": "session",
+    "player_id": "player",
+}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """The error structure of one question.
+
+    Attributes
+    ----------
+    groups : tuple of str
+        Key columns that are random terms.
+    blocks : tuple of str
+        Columns whose differences are taken out as fixed terms.
+    cautions : tuple of str
+    """
+
+    groups: tuple[str, ...]
+    blocks: tuple[str, ...]
+    cautions: tuple[str, ...] = ()
+
+
+def random_keys(data: pd.DataFrame, keys: Sequence[str]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Keys in which rows repeat, without those that split the rows like another; cautions."""
+    chosen: dict[str, np.ndarray] = {}
+    cautions = []
+    for key in keys:
+        codes = pd.factorize(data[key])[0] if key in data else np.zeros(len(data), dtype=int)
+        levels = codes.max() + 1
+        twin = next((k for k, other in chosen.items() if np.array_equal(codes, other)), None)
+        if twin:
+            cautions.append(
+                f"Every {NAMES[twin]} has one {NAMES[key]} only: variation between "
+                f"{NAMES[twin]}s and between {NAMES[key]}s cannot be told apart; "
+                f"'{NAMES[twin]}' stands for both."
+            )
+        elif levels == len(data) and key == "tube_id":
+            cautions.append(
+                "Every tube gave one row only: variation between tubes and between reeds "
+                "cannot be told apart, and tubes are the units."
+            )
+        elif 1 < levels < len(data):
+            chosen[key] = codes
+    return tuple(chosen), tuple(cautions)
+
+
+def layout(frame: Frame) -> Layout:
+    """Choose random terms and blocks for the factors of a frame."""
+    asked = {STRATUM_KEY[factor.stratum] for factor in frame.factors}
+    groups, cautions = random_keys(frame.data, list(NAMES))
+    few = [
+        key
+        for key in groups
+        if key in ("lot_id", "session_id", "player_id")
+        and key not in asked
+        and frame.data[key].nunique() < FEW
+    ]
+    groups = tuple(key for key in groups if key not in few)
+    blocks = [*few]
+    if "stage" in frame.data and frame.data["stage"].nunique() > 1:
+        blocks.append("stage")
+    return Layout(groups, tuple(_not_nested(frame.data, blocks)), cautions)
+
+
+def _not_nested(data: pd.DataFrame, blocks: list[str]) -> list[str]:
+    """Leave out a block that another one already contains (a player with own sessions)."""
+    return [
+        block
+        for block in blocks
+        if not any(
+            other != block and (data.groupby(other, observed=True)[block].nunique() == 1).all()
+            for other in blocks
+        )
+    ]
+
+
+def judged(frame: Frame, chosen: Layout) -> Frame:
+    """Leave out factors that no variation is left to judge, with the reason.
+
+    At each stratum the units must outnumber the coefficients that are constant within
+    units. The factors declared last give way first.
+
+    Raises
+    ------
+    ModelError
+        If no factor remains; the message gives every reason.
+    """
+    for stratum in STRATA:
+        key = STRATUM_KEY[stratum]
+        while key in frame.data and (key in chosen.groups or _one_each(frame.data, key)):
+            here = [f for f in frame.factors if f.stratum == stratum]
+            if not here or _spare(frame, chosen, stratum) >= 1:
+                break
+            frame = frame.without(here[-1], _why(frame, here, stratum))
+    if not frame.factors:
+        raise ModelError("No factor can be examined.\n" + "\n".join(dict.fromkeys(frame.cautions)))
+    return frame
+
+
+def _one_each(data: pd.DataFrame, key: str) -> bool:
+    return data[key].nunique() == len(data)
+
+
+def _spare(frame: Frame, chosen: Layout, stratum: str) -> int:
+    """Units of a stratum beyond the independent columns that are constant within them."""
+    key = STRATUM_KEY[stratum]
+    units = frame.data.drop_duplicates(key)
+    columns = [np.ones((len(units), 1))]
+    for name in (*chosen.blocks, *(f.name for f in frame.factors)):
+        within = frame.data.groupby(key, observed=True)[name].nunique()
+        if (within <= 1).all():
+            columns.append(_coded(units[name]))
+    matrix = np.hstack(columns)
+    return len(units) - int(np.linalg.matrix_rank(matrix / np.abs(matrix).max(axis=0)))
+
+
+def _coded(values: pd.Series) -> np.ndarray:
+    if pd.api.types.is_numeric_dtype(values):
+        centred = values.to_numpy(dtype=float) - float(values.mean())
+        return centred[:, None] if np.any(centred) else np.empty((len(values), 0))
+    return pd.get_dummies(values, drop_first=True).to_numpy(dtype=float)
+
+
+def _why(frame: Frame, here: list[Factor], stratum: str) -> str:
+    factor, units = here[-1], frame.units(stratum)
+    if factor.kind == "categorical" and frame.data[factor.name].nunique() >= units:
+        return (
+            f"{factor.label} takes a different level on every {stratum} ({units} {stratum}s): "
+            "its effect cannot be told from theirs; not examined."
+        )
+    count = "1 factor" if len(here) == 1 else f"{len(here)} factors"
+    return (
+        f"{factor.label}: {units} {stratum}s are too few to judge {count} of that stratum; "
+        "not examined. Ask for fewer by name."
+    )

@@ -1,0 +1,170 @@
+"""One house style for every picture.
+
+Okabe-Ito colours (Okabe & Ito 2008, safe for colour-vision deficiency), always with
+a second sign (marker or hatch) so that grey print can be read; raw points visible;
+axes in bench units. Functions here draw what they are given: they compute nothing,
+never show, and leave matplotlib's global settings alone.
+"""
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+COLOURS = {
+    "blue": "#0072B2",
+    "vermilion": "#D55E00",
+    "green": "#009E73",
+    "purple": "#CC79A7",
+    "sky": "#56B4E9",
+    "orange": "#E69F00",
+    "grey": "#666666",
+    "black": "#000000",
+}
+#: Colour and marker of each evidence grade.
+EVIDENCE_LOOK = {
+    "randomised": (COLOURS["blue"], "o"),
+    "observed": (COLOURS["vermilion"], "s"),
+    "exploratory": (COLOURS["grey"], "D"),
+}
+
+
+def new_axes(width: float = 6.4, height: float = 4.0) -> "Axes":
+    """Make one Axes in the house style, outside pyplot's list of open figures.
+
+    Parameters
+    ----------
+    width, height : float
+        Inches.
+
+    Examples
+    --------
+    >>> ax = new_axes()
+    >>> ax.get_figure().get_size_inches().tolist()
+    [6.4, 4.0]
+    """
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), layout="constrained", dpi=110)
+    ax = figure.subplots()
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.tick_params(labelsize=9)
+    return ax
+
+
+def forest(
+    table: pd.DataFrame, labels: Sequence[str], xlabel: str, ax: "Axes | None" = None
+) -> "Axes":
+    """Draw estimates with their 95 % intervals, one a row, the first on top.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns estimate, conf_low, conf_high and evidence.
+    labels : sequence of str
+        Words for each row.
+    xlabel : str
+        What the estimate is, with its unit.
+    """
+    ax = ax or new_axes(6.8, 1.2 + 0.34 * len(table))
+    ax.axvline(0, color=COLOURS["black"], linewidth=0.8)
+    for place, row in enumerate(table.to_dict("records")):
+        colour, marker = EVIDENCE_LOOK[row["evidence"]]
+        ax.plot([row["conf_low"], row["conf_high"]], [place, place], color=colour, linewidth=2)
+        ax.plot(row["estimate"], place, marker, color=colour, markeredgecolor="white", markersize=8)
+    ax.set_yticks(range(len(table)), labels=list(labels))
+    ax.set_ylim(len(table) - 0.5, -0.5)
+    ax.set_xlabel(f"{xlabel}\nbar: 95 % interval", fontsize=9)
+    return ax
+
+
+def shares(table: pd.DataFrame, labels: Sequence[str], ax: "Axes | None" = None) -> "Axes":
+    """Draw shares of variance with 95 % intervals, one a row.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns share, conf_low and conf_high, 0 to 1.
+    """
+    ax = ax or new_axes(6.4, 1.2 + 0.4 * len(table))
+    places = range(len(table))
+    ax.hlines(places, table["conf_low"] * 100, table["conf_high"] * 100, COLOURS["blue"], lw=2)
+    ax.plot(table["share"] * 100, places, "o", color=COLOURS["blue"], markersize=8)
+    ax.set_yticks(places, labels=list(labels))
+    ax.set_ylim(len(table) - 0.5, -0.5)
+    ax.set_xlim(-2, 102)
+    ax.set_xlabel("share of the variance, %\nbar: 95 % interval", fontsize=9)
+    return ax
+
+
+def points(
+    data: pd.DataFrame, x: str, y: str, order: Sequence[object] | None, ax: "Axes | None" = None
+) -> "Axes":
+    """Draw raw points: against a number at its true place, or by level side by side.
+
+    Parameters
+    ----------
+    data : DataFrame
+    x, y : str
+        Columns; `y` is a number.
+    order : sequence or None
+        Levels of `x` from left to right; None for a number.
+    """
+    import seaborn as sns
+
+    ax = ax or new_axes()
+    if order is None:
+        sns.scatterplot(data, x=x, y=y, color=COLOURS["blue"], alpha=0.6, s=28, ax=ax)
+    else:
+        # Jitter by a fixed pattern: the same picture every time, and no random numbers used up.
+        place = data[x].map({level: i for i, level in enumerate(order)}).astype(float)
+        nudge = (data.groupby(x, observed=True).cumcount() % 7 - 3) * 0.04
+        ax.plot(place + nudge, data[y], "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
+        ax.set_xticks(range(len(order)), labels=[str(level) for level in order])
+        ax.set_xlim(-0.6, len(order) - 0.4)
+    return ax
+
+
+def interval_marks(ax: "Axes", places: Sequence[float], table: pd.DataFrame) -> "Axes":
+    """Add estimates with 95 % intervals to a picture of points, at the given places."""
+    ax.errorbar(
+        places,
+        table["estimate"],
+        yerr=[
+            table["estimate"] - table["conf_low"],
+            table["conf_high"] - table["estimate"],
+        ],
+        fmt="D",
+        color=COLOURS["black"],
+        markersize=6,
+        capsize=4,
+        linewidth=1.5,
+    )
+    return ax
+
+
+def scatter_about_zero(x: pd.Series, y: pd.Series, xlabel: str, ylabel: str) -> "Axes":
+    """Draw residuals against something, with the zero line."""
+    ax = new_axes()
+    ax.axhline(0, color=COLOURS["black"], linewidth=0.8)
+    ax.plot(x, y, "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
+    ax.set(xlabel=xlabel, ylabel=ylabel)
+    return ax
+
+
+def save(ax: "Axes", path: str) -> tuple[str, str]:
+    """Write a picture as `path`.svg and `path`.png; return both names."""
+    figure = ax.get_figure(root=True)
+    if figure is None:
+        raise ValueError("These axes belong to no figure.")
+    names = (f"{path}.svg", f"{path}.png")
+    # A fixed salt and no date: the same finding gives the same bytes.
+    from matplotlib import rc_context
+
+    with rc_context({"svg.hashsalt": "reedlab"}):
+        figure.savefig(names[0], metadata={"Date": None})
+        figure.savefig(names[1], dpi=150)
+    return names
