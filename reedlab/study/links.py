@@ -99,7 +99,7 @@ def dates(study: Study) -> Iterator[Fault]:
         for name, what in (("tests", "tested"), ("adjustments", "adjusted")):
             if _has(study, name, "session_id") and _has(study, "sessions", "started_at"):
                 started = _by_id(study, "sessions", "session_id", "started_at").dt.normalize()
-                when = study.tables[name]["session_id"].map(started)
+                when = _looked_up(study.tables[name]["session_id"], started)
                 yield from _too_early(study, name, "session_id", when, made, what)
         if _has(study, "life", "first_played"):
             when = study.tables["life"]["first_played"]
@@ -118,11 +118,16 @@ def _by_id(study: Study, table: str, key: str, column: str) -> pd.Series:
     return frame.set_index(key)[column]
 
 
+def _looked_up(ids: pd.Series, by_id: pd.Series) -> pd.Series:
+    """Return what belongs to each id, missing where there is none, even if all are."""
+    return pd.Series(by_id.reindex(ids).array, ids.index)
+
+
 def _too_early(
     study: Study, name: str, column: str, when: pd.Series, made: pd.Series, what: str
 ) -> Iterator[Fault]:
     reed = study.tables[name]["reed_id"]
-    born = reed.map(made)
+    born = _looked_up(reed, made)
     for row, day in cells_where(when, when < born):
         fault = (
             f"reed '{reed[row]}' was {what} on {day:%Y-%m-%d}, before it was made "

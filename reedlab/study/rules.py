@@ -184,7 +184,10 @@ def _out_of_bounds(column: Column, value: float, rule: str) -> tuple[str, str, s
     if found is not None:
         what, meant, sure = found
         severity = "error" if sure or rule == "possible" else "warning"
-        fault = f"{value:g} is not in {column.unit or 'range'}: it looks like {what}"
+        if severity == "error":
+            fault = f"{value:g} is not in {column.unit}: it looks like {what}"
+        else:
+            fault = f"{value:g}{unit} is unusual: it may be {what}"
         return severity, fault, f"write {meant:.4g} if this was {what}"
     if rule == "possible":
         bounds = _range_text(column.possible)

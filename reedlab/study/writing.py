@@ -6,12 +6,12 @@ descriptor comes last, so that what is half written is no study yet.
 """
 
 import csv
-import io
 import os
 import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pandas as pd
@@ -198,15 +198,17 @@ def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
             for place, reason in bad.items()
         )
         cells.append(texts)
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\n")
-    writer.writerow(table.names)
-    writer.writerows(_rows(cells))
-    return out.getvalue()
+    return _lines([table.names, *zip(*cells, strict=True)])
 
 
-def _rows(cells: list[list[str]]) -> Iterable[tuple[str, ...]]:
-    return zip(*cells, strict=True)
+def _lines(rows: Iterable[Sequence[str]]) -> str:
+    """Return rows as CSV with plain line feeds, which version control shows best."""
+    lines: list[str] = []
+    # The writer quotes a cell only for the line ends that it writes itself, and a lone
+    # carriage return needs quotes too.
+    writer = csv.writer(SimpleNamespace(write=lines.append), lineterminator="\r\n")
+    writer.writerows(rows)
+    return "".join(line.removesuffix("\r\n") + "\n" for line in lines)
 
 
 def _cell_text(value: Any, kind: str) -> str:

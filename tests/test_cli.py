@@ -1,0 +1,103 @@
+import subprocess
+import sys
+import time
+
+import pytest
+
+import reedlab
+from reedlab.study import new_study
+from tests.study.build import record
+
+
+def run(*arguments):
+    """Run the command as a shell does, with its output piped."""
+    command = [sys.executable, "-c", "from reedlab.cli import main; main()", *map(str, arguments)]
+    return subprocess.run(command, capture_output=True, text=True, check=False)
+
+
+def fastest(*arguments, tries=3):
+    times = []
+    for _ in range(tries):
+        start = time.perf_counter()
+        run(*arguments)
+        times.append(time.perf_counter() - start)
+    return min(times)
+
+
+def test_new_starts_a_study_and_check_finds_it_sound(tmp_path):
+    done = run("new", tmp_path / "autumn", "--instrument", "oboe")
+    assert done.returncode == 0
+    assert "Started 'autumn'" in done.stdout
+    assert "  reeds.csv" in done.stdout
+    done = run("check", tmp_path / "autumn")
+    assert done.returncode == 0
+    assert done.stdout == "No fault found in 0 rows of 8 tables.\n"
+    assert done.stderr == ""
+
+
+def test_check_prints_every_fault_in_full_when_piped_and_exits_with_1(tmp_path):
+    long = "a very long name of a shape " * 6 + "x"
+    record(tmp_path, reeds=f'reed_id,shape,bevel_mm\n1,{long},"0,62"\n2,{long.upper()},3\n')
+    done = run("check", tmp_path)
+    assert done.returncode == 1
+    lines = done.stdout.splitlines()
+    assert lines[0].split() == ["file", "row", "column", "value", "severity", "fault", "remedy"]
+    assert len(lines) == 4
+    assert long.upper() in lines[2]
+    assert lines[1].endswith("write 0.62")
+    assert lines[-1] == "2 errors in 1 file: reeds.csv (2 errors)."
+    assert lines[1].index("error") == lines[2].index("error") == lines[0].index("severity")
+
+
+def test_check_exits_with_0_if_there_are_only_warnings(tmp_path):
+    record(tmp_path, reeds="reed_id,tip_width_mm\n1,11\n")
+    done = run("check", tmp_path)
+    assert done.returncode == 0
+    assert "1 warning in 1 file: reeds.csv (1 warning)." in done.stdout
+
+
+def test_check_rules_a_table_in_a_terminal(tmp_path, monkeypatch, capsys):
+    from reedlab import cli
+
+    record(tmp_path, reeds="reed_id,bevel_mm\n1,[b]x[/b]\n")
+    monkeypatch.setattr(sys, "argv", ["reedlab", "check", str(tmp_path)])
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("COLUMNS", "200")
+    with pytest.raises(SystemExit) as left:
+        cli.main()
+    assert left.value.code == 1
+    shown = capsys.readouterr().out
+    assert "│" in shown
+    assert "[b]x[/b]" in shown  # a value is never read as markup
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["check", "nowhere"], "There is no folder nowhere."),
+        (["new", "x", "--instrument", "fagott"], "There is no instrument 'fagott'."),
+    ],
+)
+def test_what_cannot_be_done_is_a_message_and_exit_code_2(tmp_path, arguments, message):
+    done = run(*arguments)
+    assert done.returncode == 2
+    assert message in done.stderr
+    assert "Traceback" not in done.stderr
+    assert done.stdout == ""
+
+
+def test_a_second_new_in_the_same_folder_is_refused(tmp_path):
+    new_study(tmp_path / "s")
+    done = run("new", tmp_path / "s")
+    assert done.returncode == 2
+    assert "holds a study already" in done.stderr
+
+
+def test_the_version():
+    assert run("--version").stdout == f"reedlab {reedlab.__version__}\n"
+
+
+def test_help_answers_in_half_a_second_and_check_in_one_and_a_half(tmp_path):
+    new_study(tmp_path / "s")
+    assert fastest("--help") < 0.5
+    assert fastest("check", tmp_path / "s") < 1.5
