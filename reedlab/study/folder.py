@@ -80,8 +80,8 @@ def _missing_keys(resource: Resource, sheet: Sheet) -> Iterator[str]:
     for name in resource.table.key:
         if name not in sheet.header:
             near = get_close_matches(name, sheet.header, n=1, cutoff=0.5)
-            hint = f"; nearest: '{near[0]}'" if near else ""
-            yield f"{sheet.file} lacks the key column '{name}'{hint}."
+            hint = f"nearest: '{near[0]}'" if near else f"its headers: {', '.join(sheet.header)}"
+            yield f"{sheet.file} lacks the key column '{name}'; {hint}."
 
 
 def _typed(resource: Resource, sheet: Sheet, faults: list[Fault]) -> tuple[pd.DataFrame, Table]:

@@ -159,8 +159,9 @@ def test_a_blank_reference_is_no_orphan(tmp_path):
 
 
 def test_c12_words_that_differ_by_space_case_or_code_would_be_two_groups(tmp_path):
-    text = "reed_id,shape\n1,A\n2,A \n3,a\n4,A\n5,n\u00e9\n6,n\u00e9\n7,ne\u0301\n8,a b\n9,ab\n10,a b\n"
-    study = opened(tmp_path, reeds=text)
+    words = ["A", "A ", "a", "A", "n\u00e9", "n\u00e9", "ne\u0301", "a b", "ab", "a b"]
+    rows = [f"{place},{word}\n" for place, word in enumerate(words)]
+    study = opened(tmp_path, reeds="".join(["reed_id,shape\n", *rows]))
     table = study.check().table
     assert table["row"].tolist() == [3, 4, 8, 10]
     assert set(table["severity"]) == {"error"}

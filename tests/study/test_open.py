@@ -1,3 +1,4 @@
+import contextlib
 import json
 import subprocess
 import sys
@@ -391,6 +392,41 @@ def test_any_words_come_back_from_disk_as_they_were(tmp_path_factory, words):
     assert (
         write_study(folder, {"reeds": frame}, Settings()).tables["reeds"]["shape"].tolist() == words
     )
+
+
+JSON = st.recursive(
+    st.none()
+    | st.booleans()
+    | st.integers()
+    | st.floats()
+    | st.sampled_from(["", "x", "1", "reeds"]),
+    lambda inner: st.lists(inner, max_size=3) | st.dictionaries(st.sampled_from("ab"), inner),
+    max_leaves=4,
+)
+
+
+@settings(
+    suppress_health_check=[HealthCheck.function_scoped_fixture], max_examples=400, deadline=None
+)
+@given(st.data())
+def test_any_damage_to_the_descriptor_is_told_and_never_a_traceback(tmp_path, data):
+    folder = tmp_path / "planned"
+    if not folder.exists():
+        planned_batch(folder)
+        (folder / "whole.json").write_bytes((folder / "datapackage.json").read_bytes())
+    package = json.loads((folder / "whole.json").read_text("utf-8"))
+    node = package
+    while True:
+        keys = list(node) if isinstance(node, dict) else list(range(len(node)))
+        key = data.draw(st.sampled_from(keys))
+        if node[key] and isinstance(node[key], dict | list) and data.draw(st.integers(0, 4)):
+            node = node[key]
+            continue
+        node[key] = data.draw(JSON)
+        break
+    (folder / "datapackage.json").write_text(json.dumps(package), "utf-8")
+    with contextlib.suppress(RecordError):
+        open_study(folder).check()
 
 
 def test_importing_the_room_is_light():
