@@ -15,11 +15,13 @@ one response at a time.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import sparse
 from scipy.linalg import cho_factor, cho_solve, eigh
+
+from reedlab.model.threads import one_thread
 
 #: Eigenvalues below this share of the largest count as zero.
 ZERO = 1e-10
@@ -63,6 +65,7 @@ class Moments:
         return self.quad2 - self.trace2 / 2
 
 
+@one_thread
 def build_kernel(X: np.ndarray, codes: Sequence[np.ndarray]) -> "Strata | Dense":
     """Prepare a design: X with orthonormal columns, one integer code array a group."""
     basis = _Basis.of(codes, len(X))
@@ -164,7 +167,16 @@ class Strata:
         """V^-1 r for one theta (K,) and one vector (n,)."""
         inside, outside = self.basis.split(r[:, None])
         weighted = (self.rotation.T @ inside) / (theta @ self.d)[self.stratum, None]
-        return (self.basis.join(self.rotation @ weighted) + outside / theta[0])[:, 0]
+        return (self.basis.join(self.rotation @ weighted) + outside / (theta @ self.outside))[:, 0]
+
+    @property
+    def outside(self) -> np.ndarray:
+        """What each variance gives to the directions outside the basis, shape (K,)."""
+        return self.d[:, 0]
+
+    def tied(self, k: int, ratio: float) -> "Strata":
+        """Tie variance k to `ratio` times the sum of the others; K - 1 remain."""
+        return replace(self, d=np.delete(self.d, k, axis=0) + ratio * self.d[k])
 
     def project(self, Y: np.ndarray) -> Projected:
         """Reduce responses, shape (n, B), to X'y (B, G, p) and y'y (B, G) by stratum."""
@@ -220,6 +232,7 @@ class Dense:
     """Any other design: matrices as large as the basis, one response at a time."""
 
     B: np.ndarray  # (K, r, r)
+    outside: np.ndarray  # (K,), what each variance gives to the directions outside the basis
     Xs: np.ndarray  # (r, p)
     XX: np.ndarray  # (p, p), outside the basis
     Xout: np.ndarray
@@ -229,7 +242,9 @@ class Dense:
     def of(cls, X: np.ndarray, basis: _Basis) -> "Dense":
         """Keep the G_k as they are in the basis."""
         inside, outside = basis.split(X)
-        return cls(basis.matrices, inside, outside.T @ outside, outside, basis)
+        alone = np.zeros(len(basis.matrices))
+        alone[0] = 1
+        return cls(basis.matrices, alone, inside, outside.T @ outside, outside, basis)
 
     @property
     def components(self) -> int:
@@ -240,7 +255,15 @@ class Dense:
         """V^-1 r for one theta (K,) and one vector (n,)."""
         inside, outside = self.basis.split(r[:, None])
         weighted = np.linalg.solve(np.tensordot(theta, self.B, axes=1), inside)
-        return (self.basis.join(weighted) + outside / theta[0])[:, 0]
+        return (self.basis.join(weighted) + outside / (theta @ self.outside))[:, 0]
+
+    def tied(self, k: int, ratio: float) -> "Dense":
+        """Tie variance k to `ratio` times the sum of the others; K - 1 remain."""
+        return replace(
+            self,
+            B=np.delete(self.B, k, axis=0) + ratio * self.B[k],
+            outside=np.delete(self.outside, k) + ratio * self.outside[k],
+        )
 
     def project(self, Y: np.ndarray) -> Projected:
         """Reduce responses (n, B) to basis coordinates and cross-products outside it."""
@@ -257,54 +280,39 @@ class Dense:
         return _moments(*(np.array(column) for column in zip(*rows, strict=True)))
 
     def _fitted(self, theta: np.ndarray, ys: np.ndarray, Xy: np.ndarray, yy: float) -> tuple:
+        t = theta @ self.outside
         S = cho_factor(np.tensordot(theta, self.B, axes=1), lower=True)
         FX, Fy = cho_solve(S, self.Xs), cho_solve(S, ys)
-        A = self.XX / theta[0] + self.Xs.T @ FX
-        h = Xy / theta[0] + self.Xs.T @ Fy
+        A = self.XX / t + self.Xs.T @ FX
+        h = Xy / t + self.Xs.T @ Fy
         phi = np.linalg.inv(A)
         beta = phi @ h
-        outside = len(self.Xout) - len(ys)
-        logdet = 2 * np.log(np.diag(S[0])).sum() + outside * np.log(theta[0])
-        quad = yy / theta[0] + ys @ Fy - beta @ h
+        beyond = len(self.Xout) - len(ys)
+        logdet = 2 * np.log(np.diag(S[0])).sum() + beyond * np.log(t)
+        quad = yy / t + ys @ Fy - beta @ h
         return -(logdet + np.linalg.slogdet(A)[1] + quad) / 2, beta, phi, S, FX, Fy
 
     def _one(self, theta: np.ndarray, ys: np.ndarray, Xy: np.ndarray, yy: float) -> tuple:
         loglik, beta, phi, S, FX, Fy = self._fitted(theta, ys, Xy, yy)
-        t, K = theta[0], len(theta)
-        outside = len(self.Xout) - len(ys)
         inverse = cho_solve(S, np.eye(len(ys)))
-        f = Fy - FX @ beta  # V^-1 r inside the basis; outside it is (yc - Xc b) / t
-        Xr = Xy - self.XX @ beta
-        rr = yy - beta @ (Xy + Xr)
+        f = Fy - FX @ beta  # V^-1 r inside the basis
         products = self.B @ inverse
         BF, Bf = self.B @ FX, self.B @ f
-        P = -(FX.T @ BF)
+        # What the variances do outside the basis, where V is t times the identity.
+        t, o = theta @ self.outside, self.outside
+        oo = np.outer(o, o)
+        beyond = len(self.Xout) - len(ys)
+        Xr = Xy - self.XX @ beta
+        rr = yy - beta @ (Xy + Xr)
+        P = -(FX.T @ BF) - np.multiply.outer(o / t**2, self.XX)
         Q = np.einsum("krp,rs,lsq->klpq", BF, inverse, BF, optimize=True)
-        u = FX.T @ Bf.T
-        T1 = np.trace(products, axis1=1, axis2=2)
-        T2 = np.einsum("kij,lji->kl", products, products, optimize=True)
-        quad = Bf @ f
-        quad2 = Bf @ inverse @ Bf.T
-        # The residual's own component reaches outside the basis too.
-        P[0] -= self.XX / t**2
-        Q[0, 0] += self.XX / t**3
-        u = u.T
-        u[0] += Xr / t**2
-        T1[0] += outside / t
-        T2[0, 0] += outside / t**2
-        quad[0] += rr / t**2
-        quad2[0, 0] += rr / t**3
-        return (
-            loglik,
-            beta,
-            phi,
-            P,
-            Q.reshape(K, K, *phi.shape),
-            T1,
-            T2,
-            quad,
-            quad2 - u @ phi @ u.T,
-        )
+        Q += np.multiply.outer(oo / t**3, self.XX)
+        u = Bf @ FX + np.outer(o / t**2, Xr)
+        T1 = np.trace(products, axis1=1, axis2=2) + o * beyond / t
+        T2 = np.einsum("kij,lji->kl", products, products, optimize=True) + oo * beyond / t**2
+        quad = Bf @ f + o * rr / t**2
+        quad2 = Bf @ inverse @ Bf.T + oo * rr / t**3 - u @ phi @ u.T
+        return loglik, beta, phi, P, Q, T1, T2, quad, quad2
 
 
 def _moments(

@@ -20,6 +20,7 @@ from reedlab.model.design import FixedPart, fixed_part
 from reedlab.model.inference import METHODS, Basis, basis
 from reedlab.model.kernel import Dense, Strata, build_kernel
 from reedlab.model.reml import Fits, fit_reml
+from reedlab.model.threads import one_thread
 
 #: A group whose effects, after the fixed terms, carry less than this share of what they
 #: carried before, is a repeat of the fixed terms.
@@ -247,6 +248,7 @@ class MixedFit:
         return estimate, np.sqrt(variance) * self.scale, df
 
 
+@one_thread
 def fit_mixed(
     formula: str, data: pd.DataFrame, groups: Sequence[str], *, bounded: bool = True
 ) -> MixedFit:

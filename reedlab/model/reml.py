@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reedlab.model.kernel import Dense, Moments, Projected, Strata
+from reedlab.model.threads import one_thread
 
 #: Newton decrement (about twice the log likelihood still to gain) at which to stop.
 DECREMENT = 1e-11
@@ -46,11 +47,16 @@ class Fits:
     converged: np.ndarray
 
 
-def fit_reml(kernel: Strata | Dense, Y: np.ndarray) -> Fits:
-    """Fit every column of Y, shape (n, B); each should be of order one and centred."""
+@one_thread
+def fit_reml(kernel: Strata | Dense, Y: np.ndarray, start: np.ndarray | None = None) -> Fits:
+    """Fit every column of Y, shape (n, B); each should be of order one and centred.
+
+    `start`, shape (K,), is where to begin, all above zero; else with equal variances.
+    """
     data = kernel.project(Y)
-    total = np.mean(Y**2, axis=0)
-    theta = np.repeat(total[:, None] / kernel.components, kernel.components, axis=1)
+    if start is None:
+        start = np.full(kernel.components, 1 / kernel.components)
+    theta = np.mean(Y**2, axis=0)[:, None] * start
     value = kernel.loglik(theta, data)
     running = np.arange(len(theta))
     converged = np.zeros(len(theta), dtype=bool)
@@ -100,9 +106,8 @@ def _line_search(
     waiting = np.arange(len(theta))
     size = 1.0
     for _ in range(40):
-        trial = theta[waiting] + size * step[waiting]
-        trial[:, 1:] = np.maximum(trial[:, 1:], 0)
-        inside = trial[:, 0] > 0
+        trial = np.maximum(theta[waiting] + size * step[waiting], 0)
+        inside = trial @ kernel.outside > 0
         tried = waiting[inside]
         reached = np.full(len(waiting), -np.inf)
         reached[inside] = kernel.loglik(trial[inside], tuple(part[tried] for part in data))
