@@ -90,11 +90,12 @@ def show_table(table: "pd.DataFrame") -> None:
     cells = table.astype("str").fillna("").to_numpy().tolist()
     rows = [[" ".join(cell.splitlines()) for cell in row] for row in cells]
     if sys.stdout.isatty():
+        from rich.box import SIMPLE_HEAD
         from rich.console import Console
         from rich.table import Table
         from rich.text import Text
 
-        ruled = Table()
+        ruled = Table(box=SIMPLE_HEAD, pad_edge=False)
         for header in headers:
             ruled.add_column(header, overflow="fold")
         for row in rows:

@@ -1,6 +1,6 @@
+import resource
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -15,12 +15,14 @@ def run(*arguments):
     return subprocess.run(command, capture_output=True, text=True, check=False)
 
 
-def fastest(*arguments, tries=3):
+def seconds(*arguments, tries=3):
+    """Return the least processor time of a run, which a busy machine does not stretch."""
     times = []
     for _ in range(tries):
-        start = time.perf_counter()
+        before = resource.getrusage(resource.RUSAGE_CHILDREN)
         run(*arguments)
-        times.append(time.perf_counter() - start)
+        after = resource.getrusage(resource.RUSAGE_CHILDREN)
+        times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
     return min(times)
 
 
@@ -67,7 +69,7 @@ def test_check_rules_a_table_in_a_terminal(tmp_path, monkeypatch, capsys):
         cli.main()
     assert left.value.code == 1
     shown = capsys.readouterr().out
-    assert "│" in shown
+    assert "────" in shown
     assert "[b]x[/b]" in shown  # a value is never read as markup
 
 
@@ -98,6 +100,7 @@ def test_the_version():
 
 
 def test_help_answers_in_half_a_second_and_check_in_one_and_a_half(tmp_path):
-    new_study(tmp_path / "s")
-    assert fastest("--help") < 0.5
-    assert fastest("check", tmp_path / "s") < 1.5
+    # "51 thou" is the slowest fault, for its remedy needs the units.
+    record(tmp_path, reeds="reed_id,bevel_mm\n1,51 thou\n2,3\n")
+    assert seconds("--help") < 0.5
+    assert seconds("check", tmp_path) < 1.5

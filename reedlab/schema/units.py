@@ -83,11 +83,26 @@ def to_mm(text: str) -> float:
     return value * _mm_per(LENGTH_UNITS[unit])
 
 
+#: All that a bench needs, exact by definition; the full list of units takes pint
+#: a quarter of a second to read.
+_DEFINITIONS = (
+    "meter = [length]",
+    "centi- = 1e-2",
+    "milli- = 1e-3",
+    "micro- = 1e-6",
+    "inch = 0.0254 * meter",
+    "thou = 0.001 * inch",
+)
+
+
 @cache
 def _registry() -> "UnitRegistry":
-    import pint  # half a second, so only when a typed unit is met
+    import pint  # slow, so only when a typed unit is met
 
-    return pint.UnitRegistry()
+    registry: UnitRegistry = pint.UnitRegistry(None)
+    for definition in _DEFINITIONS:
+        registry.define(definition)
+    return registry
 
 
 @cache

@@ -1,3 +1,4 @@
+import pint
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -48,6 +49,12 @@ def test_c16_what_is_no_length_is_an_error_and_never_zero(typed, message):
     with pytest.raises(CallError) as told:
         to_mm(typed)
     assert message in str(told.value)
+
+
+def test_the_units_are_those_of_pint_s_own_list():
+    full = pint.UnitRegistry()
+    for typed, name in LENGTH_UNITS.items():
+        assert to_mm(f"1 {typed}") == pytest.approx(full.Quantity(1, name).to("mm").magnitude)
 
 
 @given(st.decimals(0, 1000, places=4), st.sampled_from(sorted(LENGTH_UNITS)))
