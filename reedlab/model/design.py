@@ -8,6 +8,8 @@ category that no row uses is dropped and named; a term that the data cannot
 estimate is an error that names it.
 """
 
+import re
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from itertools import product
@@ -15,16 +17,20 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from formulaic import Formula, ModelSpec, SimpleFormula
+from formulaic import ModelSpec, SimpleFormula
 from formulaic.errors import FormulaicError
-from formulaic.parser.types import Factor, Term
 from formulaic.transforms import C
 from formulaic.transforms.contrasts import SumContrasts
 
 from reedlab.errors import CallError, InestimableTermError, ModelError, unknown_name
+from reedlab.model.formula import Reading, quoted, read, translated
+
+__all__ = ["FixedPart", "fixed_part", "quoted"]
 
 #: A pivot of the coded columns below this share of the largest counts as none.
 RANK_TOLERANCE = 1e-9
+#: So many empty cells are named in a message.
+MOST_CELLS = 3
 
 
 @dataclass(frozen=True)
@@ -58,26 +64,45 @@ class FixedPart:
     left_out: pd.DataFrame
     cautions: tuple[str, ...]
     spec: ModelSpec
+    names: dict[str, str]  # the internal name of each column, by which `spec` calls it
+    coded: dict[str, str]  # the column of each expression of `spec` that is a category
 
     @cached_property
     def levels(self) -> dict[str, tuple]:
         """Levels of every categorical variable, in their order."""
         return {
-            name: tuple(state["categories"])
+            self.coded[expression]: tuple(state["categories"])
             for expression, (_, state) in self.spec.encoder_state.items()
-            if "categories" in state
-            for name in self._columns_in(expression)
+            if expression in self.coded
         }
+
+    @cached_property
+    def column_names(self) -> tuple[str, ...]:
+        """Names of the coded columns: ``factor[level]``, ``a[x]:b[y]``, ``1``."""
+        shown = {internal: name for name, internal in self.names.items()}
+        found = []
+        for name in self.spec.column_names:
+            bare = re.sub(r"(?:_sum_to_zero|C)\((\w+)\)\[(?:S\.)?", r"\1[", name)
+            typed = re.sub(r"_column\d+_", lambda one: shown[one[0]], bare)
+            found.append("1" if name == "Intercept" else typed)
+        return tuple(found)
 
     def rows(self, grid: pd.DataFrame) -> np.ndarray:
         """Code new rows, shape (len(grid), p); an unknown level is an error."""
+        needed = dict.fromkeys(name for names in self.variables.values() for name in names)
+        for name in needed:
+            if name not in grid.columns:
+                raise unknown_name("column", name, map(str, grid.columns))
+            if grid[name].isna().any():
+                where = _listed(grid.index[grid[name].isna()][:3])
+                raise CallError(f"'{name}' is missing in row {where} of the new rows.")
         for name, levels in self.levels.items():
             strange = set(grid[name]) - set(levels)
             if strange:
                 raise CallError(
                     f"'{name}' has no level {_listed(strange)}; it has {_listed(levels)}."
                 )
-        return _coded(self.spec, grid)
+        return _columns(self.spec, grid[[*needed]].rename(columns=self.names))
 
     def grid_for(self, names: tuple[str, ...]) -> pd.DataFrame:
         """Make the reference grid: every combination of levels, numbers at their mean.
@@ -91,13 +116,6 @@ class FixedPart:
         for name in used - set(axes):
             grid[name] = self.data[name].mean()
         return grid if len(grid) else pd.DataFrame(grid, index=[0])
-
-    def _columns_in(self, expression: str) -> tuple[str, ...]:
-        for variables in self.spec.factors:
-            if variables.expr == expression:
-                break
-        names = self.spec.factor_variables[variables]
-        return tuple(str(name) for name in names if str(name) in self.data.columns)
 
 
 def fixed_part(formula: str, data: pd.DataFrame, also_needed: tuple[str, ...] = ()) -> FixedPart:
@@ -126,65 +144,50 @@ def fixed_part(formula: str, data: pd.DataFrame, also_needed: tuple[str, ...] = 
     >>> fixed_part("y ~ shape", table).terms
     {'1': slice(0, 1, None), 'shape': slice(1, 2, None)}
     """
-    parsed = _parsed(formula)
-    wanted = {str(name) for name in parsed.required_variables}
-    for name in sorted(wanted | set(also_needed)):
+    reading = read(formula, [str(name) for name in data.columns])
+    for name in also_needed:
         if name not in data.columns:
             raise unknown_name("column", name, map(str, data.columns))
-    names = sorted(wanted) + [name for name in also_needed if name not in wanted]
+    names = list(dict.fromkeys([*reading.columns, *also_needed]))
+    for name in names:
+        if isinstance(data[name], pd.DataFrame):
+            raise CallError(f"The column '{name}' stands more than once in the data.")
     table, left_out = _complete_rows(data[names])
     if table.empty:
         raise ModelError(f"No row of the data has all of: {_listed(names)}.")
     table, cautions = _trimmed_categories(table)
-    y = _response(parsed, table)
-    categorical = {name for name in wanted if _is_categorical(table[name])}
+    internal = {name: f"_column{i}_" for i, name in enumerate(reading.columns)}
+    y = _response(reading, table, internal)
+    factors = {name for names in reading.variables.values() for name in names}
+    categorical = {name for name in factors if _is_categorical(table[name])}
     for name in sorted(categorical):
         if table[name].nunique() < 2:
             raise ModelError(
                 f"'{name}' has one level only ({table[name].iloc[0]!r}) in the {len(table)} rows "
                 "used: there is nothing to compare."
             )
-    coded = SimpleFormula([_sum_coded(term, categorical) for term in parsed.rhs])
-    matrix = _matrix(coded, table, formula)
-    spec = matrix.model_spec
-    slices = list(spec.term_slices.values())
-    terms = {_plain(term): part for term, part in zip(parsed.rhs, slices, strict=True)}
-    variables = {
-        _plain(term): tuple(str(v) for v in found if str(v) in table.columns)
-        for term, found in zip(parsed.rhs, spec.term_variables.values(), strict=True)
-    }
-    X = matrix.to_numpy(dtype=float)
-    _require_estimable(X, terms, variables, table, categorical)
-    return FixedPart(
-        _plain_side(parsed.lhs), y, X, terms, variables, table, left_out, cautions, spec
+    formulae, coded = translated(reading.right, internal, categorical)
+    matrix = _evaluated(
+        formulae, table[[*reading.columns]].rename(columns=internal), formula, internal
     )
-
-
-def quoted(name: str) -> str:
-    """Write a column name so that a formula takes it as one name, whatever is in it.
-
-    Examples
-    --------
-    >>> quoted("Wall thickness (mm)"), quoted("shape")
-    ('`Wall thickness (mm)`', 'shape')
-    """
-    return name if name.isidentifier() else f"`{name}`"
-
-
-def _parsed(formula: str) -> Any:
-    try:
-        parsed = Formula(formula)
-    except FormulaicError as error:
-        first_line = str(error).splitlines()[0]
-        raise CallError(
-            f"The formula '{formula}' cannot be read: {first_line} A header that is not a plain "
-            "word stands in backticks, e.g. `Wall (mm)`."
-        ) from error
-    if not hasattr(parsed, "lhs"):
-        raise CallError(f"The formula '{formula}' has no response: write 'response ~ terms'.")
-    if len(parsed.lhs) != 1:
-        raise CallError(f"The formula '{formula}' has more than one response.")
-    return parsed
+    spec = matrix.model_spec
+    terms = dict(zip(reading.variables, spec.term_slices.values(), strict=True))
+    X = matrix.to_numpy(dtype=float)
+    _require_numbers(X, terms, spec, coded)
+    _require_estimable(X, terms, reading.variables, table, categorical)
+    return FixedPart(
+        reading.response,
+        y,
+        X,
+        terms,
+        reading.variables,
+        table,
+        left_out,
+        cautions,
+        spec,
+        internal,
+        coded,
+    )
 
 
 def _complete_rows(data: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -192,7 +195,7 @@ def _complete_rows(data: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     incomplete = missing.any(axis=1)
     faults = [f"{_listed(data.columns[row])} missing" for row in missing[incomplete].to_numpy()]
     left_out = pd.DataFrame({"row": data.index[incomplete], "fault": faults})
-    return data[~incomplete].copy(), left_out
+    return data[~incomplete].infer_objects(), left_out
 
 
 def _trimmed_categories(table: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, ...]]:
@@ -207,19 +210,19 @@ def _trimmed_categories(table: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, .
     return table, tuple(cautions)
 
 
-def _response(parsed: Any, table: pd.DataFrame) -> np.ndarray:
-    name = _plain_side(parsed.lhs)
-    try:
-        with np.errstate(invalid="ignore", divide="ignore"):
-            left = parsed.lhs.get_model_matrix(table, na_action="ignore")
-        y = left.to_numpy(dtype=float)
-    except (FormulaicError, ValueError, TypeError) as error:
-        raise ModelError(f"The response '{name}' is not a number in every row.") from error
+def _response(reading: Reading, table: pd.DataFrame, internal: dict[str, str]) -> np.ndarray:
+    no_number = ModelError(f"The response '{reading.response}' is not a number in every row.")
+    for name in reading.response_columns:
+        if not pd.api.types.is_numeric_dtype(table[name]):
+            raise no_number
+    columns = table[[*reading.response_columns]].rename(columns=internal)
+    left, _ = translated(reading.left, internal)
+    y = _evaluated(left, columns, reading.response, internal).to_numpy(dtype=float)
     if y.shape[1] != 1 or not np.isfinite(y).all():
-        raise ModelError(f"The response '{name}' is not a number in every row.")
+        raise no_number
     if np.ptp(y) <= 1e-14 * np.abs(y).max():
         raise ModelError(
-            f"The response '{name}' is the same ({y[0, 0]:g}) in all {len(y)} rows: "
+            f"The response '{reading.response}' is the same ({y[0, 0]:g}) in all {len(y)} rows: "
             "nothing varies, so there is nothing to explain."
         )
     return y[:, 0]
@@ -229,34 +232,49 @@ def _is_categorical(column: pd.Series) -> bool:
     return not pd.api.types.is_numeric_dtype(column) or pd.api.types.is_bool_dtype(column)
 
 
-def _sum_coded(term: Term, categorical: set[str]) -> Term:
-    return Term(
-        [
-            Factor(f"_sum_to_zero(`{factor.expr}`)", eval_method="python", kind="categorical")
-            if factor.eval_method.value == "lookup" and factor.expr in categorical
-            else factor
-            for factor in term.factors
-        ]
-    )
-
-
-def _sum_to_zero(data: Any, contrasts: Any = None, *, levels: Any = None) -> Any:
-    return C(data, contrasts or SumContrasts, levels=levels)
+def _sum_to_zero(data: Any) -> Any:
+    return C(data, SumContrasts)
 
 
 #: What formulas may call besides formulaic's own transforms; C() takes our coding.
-_CONTEXT = {"_sum_to_zero": _sum_to_zero, "C": _sum_to_zero}
+_CONTEXT: dict[str, Callable] = {"_sum_to_zero": _sum_to_zero, "C": _sum_to_zero}
 
 
-def _matrix(coded: SimpleFormula, table: pd.DataFrame, formula: str) -> Any:
+def _evaluated(
+    terms: SimpleFormula, table: pd.DataFrame, formula: str, internal: dict[str, str]
+) -> Any:
     try:
-        return coded.get_model_matrix(table, context=_CONTEXT, na_action="raise")
-    except FormulaicError as error:
-        raise CallError(f"The formula '{formula}' cannot be used on these data: {error}") from error
+        # What is not a finite number afterwards is reported with its term.
+        with np.errstate(all="ignore"):
+            return terms.get_model_matrix(table, context=_CONTEXT, na_action="ignore")
+    except (FormulaicError, ValueError, TypeError) as error:
+        reason = str(error)
+        for name, inside in internal.items():
+            reason = reason.replace(inside, name)
+        raise CallError(
+            f"The formula '{formula}' cannot be used on these data: {reason}"
+        ) from error
 
 
-def _coded(spec: ModelSpec, grid: pd.DataFrame) -> np.ndarray:
-    return spec.get_model_matrix(grid, context=_CONTEXT, na_action="raise").to_numpy(dtype=float)
+def _columns(spec: ModelSpec, table: pd.DataFrame) -> np.ndarray:
+    return spec.get_model_matrix(table, context=_CONTEXT, na_action="raise").to_numpy(dtype=float)
+
+
+def _require_numbers(
+    X: np.ndarray, terms: dict[str, slice], spec: ModelSpec, coded: dict[str, str]
+) -> None:
+    for term, part in terms.items():
+        if not np.isfinite(X[:, part]).all():
+            rows = np.count_nonzero(~np.isfinite(X[:, part]).all(axis=1))
+            raise ModelError(f"The term {term} is not a finite number in {rows} of {len(X)} rows.")
+    for term, parts in zip(terms, spec.term_factors.values(), strict=True):
+        for factor in parts:
+            kind, _ = spec.encoder_state.get(factor.expr, (None, None))
+            if kind is not None and kind.value == "categorical" and factor.expr not in coded:
+                raise CallError(
+                    f"The term {term} makes a category inside the formula. Give it a column of "
+                    "its own."
+                )
 
 
 def _require_estimable(
@@ -295,33 +313,29 @@ def _why_inestimable(
     names = [name for name in variables[term] if name in categorical]
     order = [other for other in terms if other != "1"]
     before = order[: order.index(term)]
-    spared = [other for other in order if not set(variables[term]) <= set(variables[other])]
+    spared = [
+        other
+        for other in order
+        if other != term and not set(variables[term]) < set(variables[other])
+    ]
     offer = f" The model without it: ~ {' + '.join(spared) or '1'}."
     if len(names) > 1:
-        counts = table.groupby(names, observed=True).size()
+        counts = table.groupby([table[name] for name in names], observed=True).size()
         every = list(product(*(sorted(table[name].unique(), key=str) for name in names)))
         empty = [cell for cell in every if cell not in counts.index]
         if empty:
             cells = "; ".join(
                 ", ".join(f"{name}={level}" for name, level in zip(names, cell, strict=True))
-                for cell in empty
+                for cell in empty[:MOST_CELLS]
             )
-            return (
-                f"The interaction {term} cannot be estimated: the cell {cells} has 0 rows.{offer}"
-            )
+            if len(empty) > MOST_CELLS:
+                cells += f" and {len(empty) - MOST_CELLS} more"
+            which = f"the cell {cells} has" if len(empty) == 1 else f"the cells {cells} have"
+            return f"The interaction {term} cannot be estimated: {which} 0 rows.{offer}"
     return (
         f"The term {term} cannot be estimated: its values follow from those of the terms before "
         f"it ({', '.join(before) or 'the mean'}), so their effects cannot be told apart.{offer}"
     )
-
-
-def _plain(term: Any) -> str:
-    """Write a formulaic term with the headers as typed."""
-    return str(term).replace("`", "")
-
-
-def _plain_side(side: Any) -> str:
-    return ":".join(_plain(term) for term in side)
 
 
 def _listed(names: Any) -> str:

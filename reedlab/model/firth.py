@@ -7,7 +7,6 @@ p = .99 of the clearest effect. Coefficients are log odds ratios (sum-to-zero
 coding); differences are in probability, 0 to 1.
 """
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
@@ -262,7 +261,7 @@ def fit_firth(formula: str, data: pd.DataFrame) -> FirthFit:
     The maximum is found by the library firthmodels on orthonormal columns, so that neither
     units nor collinearity touch its stopping rule, and carried on from there to the last
     digits. Tests and limits are computed here: the library tests one coefficient at a time
-    only, and its limits fail on about one in a hundred tables of 24 rows.
+    only, and its limits fail on up to one in a hundred tables of 24 rows.
 
     References
     ----------
@@ -327,11 +326,7 @@ def column_names(part: FixedPart) -> list[str]:
     >>> column_names(fixed_part("y ~ shape", table))
     ['1', 'shape[a]']
     """
-    names = [
-        re.sub(r"_sum_to_zero\(`?(.+?)`?\)\[(?:S\.)?(.+?)\]", r"\1[\2]", name).replace("`", "")
-        for name in part.spec.column_names
-    ]
-    return ["1" if name == "Intercept" else name for name in names]
+    return list(part.column_names)
 
 
 def _not_two_valued(name: str, values: Any) -> str:
