@@ -9,6 +9,7 @@ those of the response.
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 
 import numpy as np
 import pandas as pd
@@ -101,6 +102,8 @@ class MixedFit:
         ----------
         kind : {3, 2}
             III: each term given all others; II: given those that do not contain it.
+            A factor that interacts with a number is tested where that number is zero:
+            centre it first, ``center(wall)*shape``.
         method : {"kenward-roger", "satterthwaite"}
             Where the denominator degrees of freedom come from.
 
@@ -141,6 +144,8 @@ class MixedFit:
             raise CallError(
                 f"A contrast of this model has {len(self.R)} columns; this one has {L.shape[1]}."
             )
+        if not np.isfinite(L).all() or not L.any(axis=1).all():
+            raise CallError("A contrast needs numbers that are not all zero in every row.")
         estimate, std_error, df = self._estimates(L, method)
         names = [str(i) for i in range(len(L))]
         return t_table("contrast", names, estimate, std_error, df)
@@ -208,23 +213,21 @@ class MixedFit:
 
     def predict(self, data: pd.DataFrame) -> pd.Series:
         """Predict the mean response of new rows, whatever group they may be of."""
-        needed = {name for names in self.fixed.variables.values() for name in names}
-        for name in sorted(needed):
-            if name not in data.columns:
-                raise unknown_name("column", name, map(str, data.columns))
         rows = self.fixed.rows(data)
         return pd.Series(rows @ self.coefficients, index=data.index, name="predicted")
 
     def mean_rows(self, factor: str) -> tuple[list[str], np.ndarray]:
         """Levels of a factor and the contrast matrix of their marginal means."""
         names = (factor,) if factor in self.fixed.levels else tuple(factor.split(":"))
+        names = tuple(dict.fromkeys(names))
         for name in names:
             if name not in self.fixed.levels:
                 raise unknown_name("categorical factor", name, self.fixed.levels)
         grid = self.fixed.grid_for(names)
-        rows = pd.DataFrame(self.fixed.rows(grid))
-        labels = grid[list(names)].astype(str).agg(", ".join, axis=1)
-        return list(dict.fromkeys(labels)), rows.groupby(labels, sort=False).mean().to_numpy()
+        cells = list(product(*(self.fixed.levels[name] for name in names)))
+        # The cells of `names` vary slowest in the grid, so that each is one run of its rows.
+        rows = self.fixed.rows(grid).reshape(len(cells), -1, self.fixed.X.shape[1])
+        return [", ".join(map(str, cell)) for cell in cells], rows.mean(axis=1)
 
     def covariance(self, method: str = METHODS[0]) -> np.ndarray:
         """Covariance matrix of `coefficients`, shape (p, p)."""
@@ -306,9 +309,9 @@ def fit_mixed(
     codes = {name: _codes(fixed.data, names) for name, names in columns.items()}
     _require_useful(codes)
     Q, R = np.linalg.qr(fixed.X)
-    residual = fixed.y - Q @ (Q.T @ fixed.y)
+    start, residual = _least_squares(Q, fixed.y)
     scale = float(residual.std())
-    if scale <= 1e-12 * np.abs(fixed.y).max():
+    if scale <= 1e-12 * fixed.y.std() + 8 * np.finfo(float).eps * np.abs(fixed.y).max():
         raise ModelError(f"The fixed terms give {fixed.response} exactly: no variation is left.")
     kernel = build_kernel(Q, list(codes.values()))
     _require_identified(kernel, list(codes))
@@ -319,15 +322,33 @@ def fit_mixed(
             f"{' and '.join(codes) or 'cell'} do not differ at all."
         )
     # The kernel saw residuals of least squares; give the coefficients their part back.
-    moments = replace(fits.moments, beta=fits.moments.beta + Q.T @ fixed.y / scale)
+    moments = replace(fits.moments, beta=fits.moments.beta + start / scale)
     return MixedFit(
         formula, fixed, codes, bounded, kernel, replace(fits, moments=moments), R, scale
     )
 
 
+def _least_squares(Q: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Coefficients on the orthonormal columns, and residuals, of ordinary least squares.
+
+    The level of y is set aside meanwhile, so that a large one costs no digits.
+    """
+    ones = np.ones(len(y))
+    mean_part = Q.T @ ones
+    mean_part[np.abs(mean_part) < 1e-12 * np.sqrt(len(y))] = 0
+    has_mean = np.allclose(Q @ mean_part, ones, rtol=0, atol=1e-9)
+    level = np.sort(y)[len(y) // 2] if has_mean else 0.0
+    near = y - level
+    start = Q.T @ near
+    residual = near - Q @ start
+    return start + level * mean_part, residual - Q @ (Q.T @ residual)
+
+
 def _group_columns(groups: Sequence[str], data: pd.DataFrame) -> dict[str, tuple[str, ...]]:
     if isinstance(groups, str):
         raise CallError(f'groups is a list of names: write ["{groups}"].')
+    if groups is None or not all(isinstance(name, str) for name in groups):
+        raise CallError("groups is a list of names; write [] if there are none.")
     columns = {}
     for name in groups:
         parts = (name,) if name in data.columns else tuple(p.strip() for p in name.split(":"))
@@ -339,7 +360,7 @@ def _group_columns(groups: Sequence[str], data: pd.DataFrame) -> dict[str, tuple
 
 
 def _codes(table: pd.DataFrame, names: tuple[str, ...]) -> np.ndarray:
-    return table.groupby(list(names), observed=True).ngroup().to_numpy()
+    return table.groupby([table[name] for name in names], observed=True).ngroup().to_numpy()
 
 
 def _require_useful(codes: dict[str, np.ndarray]) -> None:
