@@ -6,13 +6,17 @@ axes in bench units. Functions here draw what they are given: they compute nothi
 never show, and leave matplotlib's global settings alone.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reedlab.errors import CallError
+
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from numpy.typing import ArrayLike
 
 COLOURS = {
     "blue": "#0072B2",
@@ -146,25 +150,71 @@ def interval_marks(ax: "Axes", places: Sequence[float], table: pd.DataFrame) -> 
     return ax
 
 
-def scatter_about_zero(x: pd.Series, y: pd.Series, xlabel: str, ylabel: str) -> "Axes":
+def about_zero(
+    x: pd.Series, y: pd.Series, xlabel: str, ylabel: str, ax: "Axes | None" = None
+) -> "Axes":
     """Draw residuals against something, with the zero line."""
-    ax = new_axes()
+    ax = ax or new_axes()
     ax.axhline(0, color=COLOURS["black"], linewidth=0.8)
     ax.plot(x, y, "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
     ax.set(xlabel=xlabel, ylabel=ylabel)
     return ax
 
 
-def save(ax: "Axes", path: str) -> tuple[str, str]:
-    """Write a picture as `path`.svg and `path`.png; return both names."""
-    figure = ax.get_figure(root=True)
-    if figure is None:
-        raise ValueError("These axes belong to no figure.")
-    names = (f"{path}.svg", f"{path}.png")
-    # A fixed salt and no date: the same finding gives the same bytes.
-    from matplotlib import rc_context
+def about_line(
+    quantiles: "ArrayLike", points: "ArrayLike", ylabel: str, ax: "Axes | None" = None
+) -> "Axes":
+    """Draw ordered values against the quantiles they would have, with the line of equality."""
+    ax = ax or new_axes(4.6, 4.2)
+    ax.axline((0, 0), slope=1, color=COLOURS["black"], linewidth=0.8)
+    ax.plot(quantiles, points, "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
+    ax.set(xlabel="expected of a normal distribution", ylabel=ylabel)
+    return ax
 
+
+def strips(
+    labels: Iterable[str], values: Iterable[float], xlabel: str, ax: "Axes | None" = None
+) -> "Axes":
+    """Draw many values a label, one row of points each, with the zero line."""
+    labels = list(labels)
+    rows = list(dict.fromkeys(labels))
+    ax = ax or new_axes(6.8, 1.2 + 0.34 * len(rows))
+    ax.axvline(0, color=COLOURS["black"], linewidth=0.8)
+    places = [rows.index(label) for label in labels]
+    ax.plot(list(values), places, "o", color=COLOURS["blue"], alpha=0.5, markersize=5)
+    ax.set_yticks(range(len(rows)), labels=rows)
+    ax.set_ylim(len(rows) - 0.5, -0.5)
+    ax.set_xlabel(xlabel)
+    return ax
+
+
+def dots(
+    labels: Iterable[str], values: Iterable[float], xlabel: str, ax: "Axes | None" = None
+) -> "Axes":
+    """Draw one percentage a label, on an axis from 0 to 100."""
+    labels = list(labels)
+    ax = ax or new_axes(6.4, 1.2 + 0.34 * len(labels))
+    ax.plot(list(values), range(len(labels)), "o", color=COLOURS["blue"], markersize=8)
+    ax.set_yticks(range(len(labels)), labels=labels)
+    ax.set_ylim(len(labels) - 0.5, -0.5)
+    ax.set_xlim(-2, 102)
+    ax.set_xlabel(xlabel)
+    return ax
+
+
+def save(ax: "Axes", path: Path) -> list[Path]:
+    """Write a picture as `path`.svg and `path`.png; return both.
+
+    The same picture gives the same bytes: no date, and a fixed salt for its marks.
+    """
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
+
+    figure = ax.get_figure(root=True)
+    if not isinstance(figure, Figure):
+        raise CallError("These axes belong to no figure, so there is no picture to write.")
+    svg, png = path.with_name(path.name + ".svg"), path.with_name(path.name + ".png")
     with rc_context({"svg.hashsalt": "reedlab"}):
-        figure.savefig(names[0], metadata={"Date": None})
-        figure.savefig(names[1], dpi=150)
-    return names
+        figure.savefig(svg, metadata={"Date": None})
+        figure.savefig(png, dpi=150, metadata={"Software": None})
+    return [svg, png]

@@ -6,6 +6,8 @@ answers at once. A raised fault becomes its message on the error stream and exit
 """
 
 import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -79,6 +81,47 @@ def check(
         show_table(faults.table)
     typer.echo(faults.sentence)
     raise typer.Exit(0 if faults.ok else 1)
+
+
+@app.command()
+def season(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+    response: Annotated[
+        list[str] | None,
+        typer.Option(help="A response to look at; may be given more than once. Left out: all."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Where tables and pictures go. Left out: FOLDER/findings."),
+    ] = None,
+) -> None:
+    """Sum up a season: faults, keep rate, sources of variation, drivers; write the details."""
+    from reedlab.analyse import season as ask
+    from reedlab.analyse.season_text import blocks
+    from reedlab.study import open_study
+
+    with working() as tell:
+        found = ask(open_study(folder), response, tell)
+        tell("writing tables and pictures")
+        target = out or folder / "findings"
+        written = found.write(target)
+    for block in blocks(found):
+        typer.echo(block.heading)
+        for line in block.lines:
+            typer.echo(f"  {line}")
+        if block.table is not None and not block.table.empty:
+            show_table(block.table)
+    typer.echo(f"{len(written)} tables and pictures are in {target}.")
+
+
+@contextmanager
+def working() -> Iterator[Callable[[str], None]]:
+    """Show on the error stream of a terminal what is being worked on."""
+    from rich.console import Console
+
+    console = Console(stderr=True)
+    with console.status("opening the study") as status:
+        yield status.update
 
 
 def show_table(table: "pd.DataFrame") -> None:

@@ -1,5 +1,31 @@
 """The maker's questions, asked of a study and answered through the engine."""
 
+from reedlab.analyse.diagnostics import (
+    Collinearity,
+    Influence,
+    Residuals,
+    collinearity,
+    influence,
+    residuals,
+)
 from reedlab.analyse.drivers import Drivers, drivers
+from reedlab.analyse.keep_rate import KeepRate, keep_rate
+from reedlab.analyse.season import Season, season
+from reedlab.analyse.sources import Sources, sources
 
-__all__ = ["Drivers", "drivers"]
+__all__ = [
+    "Collinearity",
+    "Drivers",
+    "Influence",
+    "KeepRate",
+    "Residuals",
+    "Season",
+    "Sources",
+    "collinearity",
+    "drivers",
+    "influence",
+    "keep_rate",
+    "residuals",
+    "season",
+    "sources",
+]

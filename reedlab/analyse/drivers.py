@@ -54,21 +54,33 @@ class Drivers(Answer):
         return self._frame.response
 
     @property
+    def strong(self) -> tuple[str, ...]:
+        """Factors whose effect is beyond chance, corrected for the number looked at."""
+        return tuple(self.table.loc[self.table["p_adjusted"] < LEVEL, "term"].unique())
+
+    @property
     def _frame(self) -> Frame:
         if self.frame is None:
             raise CallError("These drivers were made without their rows.")
         return self.frame
 
     def _say(self) -> str:
-        tests = self.table.drop_duplicates("term")
-        strong = tests.loc[tests["p_adjusted"] < LEVEL, "term"]
-        looked = f"{len(tests)} factor{'s' if len(tests) > 1 else ''} looked at"
-        if len(strong):
+        looked, strong = self.table["term"].nunique(), self.strong
+        factors = "factor" if looked == 1 else "factors"
+        what = self.response.label
+        if self.response.kind == "binary":
+            what = f"the share of reeds {what}"
+        if strong:
             verb = "moves" if len(strong) == 1 else "move"
-            opening = f"Of {looked}, {len(strong)} {verb} {self.response.label} beyond chance"
+            opening = f"Of {looked} {factors} looked at, {len(strong)} {verb} {what} beyond chance"
             shown = self.table[self.table["term"].isin(strong)]
+        elif looked == 1:
+            opening = f"The one factor looked at does not move {what} beyond chance"
+            shown = self.table
         else:
-            opening = f"None of {looked} moves {self.response.label} beyond chance; the strongest"
+            opening = (
+                f"None of {looked} {factors} looked at moves {what} beyond chance; the strongest"
+            )
             shown = self.table.nsmallest(1, "p_value")
         return f"{opening}: {'; '.join(self._effect(row) for row in shown.to_dict('records'))}."
 

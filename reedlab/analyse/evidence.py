@@ -2,23 +2,25 @@
 
 randomised: the plan of every batch used assigned the factor's levels by chance, so a
 difference is an effect. observed: the maker chose, so a difference is an association.
-exploratory: so many factors were looked at, for the units there are, that some are
-bound to look strong.
+exploratory: of the factor's stratum so many factors were looked at, for the units
+there are, that some are bound to look strong.
 """
 
 from reedlab.analyse.frame import Frame
 from reedlab.schema import Factor
 from reedlab.study import Study
 
-#: Units for each factor looked at, below which a season record is only exploratory.
-UNITS_PER_FACTOR = 3
+#: Units for each factor of their stratum, below which a season record is only exploratory
+#: (a rule of thumb, common practice, no source).
+UNITS_PER_FACTOR = 5
 
 
 def grade(study: Study, frame: Frame, factor: Factor) -> str:
     """Evidence grade of one factor's effect."""
     if _randomised(study, frame, factor):
         return "randomised"
-    if frame.units(factor.stratum) < UNITS_PER_FACTOR * len(frame.factors):
+    looked = sum(other.stratum == factor.stratum for other in frame.factors)
+    if frame.units(factor.stratum) < UNITS_PER_FACTOR * looked:
         return "exploratory"
     return "observed"
 

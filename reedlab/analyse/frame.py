@@ -52,6 +52,15 @@ class Frame:
         key = STRATUM_KEY[stratum]
         return int(self.data[key].nunique()) if key in self.data else 0
 
+    def dropped(self, rows: pd.Index) -> "Frame":
+        """Return the frame without these rows; factors left with one level go too."""
+        data = self.data.drop(index=rows)
+        lost = [f for f in self.factors if data[f.name].nunique() < 2]
+        smaller = replace(self, data=data)
+        for factor in lost:
+            smaller = smaller.without(factor, _one_level(factor, data[factor.name]))
+        return smaller
+
     def without(self, factor: Factor, why: str) -> "Frame":
         """Return the frame with one factor fewer, and the reason among the cautions."""
         rest = tuple(f for f in self.factors if f is not factor)
@@ -88,6 +97,12 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
     data, missing = _without_missing(data, [asked.name])
     usable, cautions = [], list(set_aside)
     for factor in chosen:
+        if factor.name not in data:
+            cautions.append(
+                f"{factor.label}: belongs to a {factor.stratum}, and {asked.label} is recorded "
+                f"in {asked.table} without it; not examined."
+            )
+            continue
         why = _why_not(factor, data[factor.name], strict=factors is None)
         if why:
             cautions.append(why)

@@ -19,7 +19,7 @@ FACTORS = (
     _numeric("outer_diameter_mm", "tube", "mm", 0.5, "tube diameter"),
     _numeric("wall_mm", "tube", "mm", 0.2, "tube wall"),
     _numeric("density_kg_m3", "tube", "kg/m3", 20, "cane density"),
-    _numeric("hardness", "tube", "0.01 mm", 1, "cane hardness reading"),
+    _numeric("hardness", "tube", "", 1, "cane hardness reading"),
     _numeric("flex_mm", "tube", "mm", 0.1, "cane flexibility"),
     _numeric("gouge_centre_mm", "reed", "mm", 0.05, "gouge, centre"),
     _numeric("gouge_side_mm", "reed", "mm", 0.05, "gouge, sides"),

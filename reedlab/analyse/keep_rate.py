@@ -1,0 +1,89 @@
+"""How many of the reeds are kept?"""
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.answer import Answer
+from reedlab.errors import CallError, ModelError
+from reedlab.model.proportion import proportion
+from reedlab.study import Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+
+@dataclass(frozen=True)
+class KeepRate(Answer):
+    """The share of decided reeds that were kept; made by :func:`keep_rate`.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row: ``share`` with ``conf_low`` and ``conf_high`` (Wilson, 95 %, 0 to 1),
+        ``n_units`` decided reeds, ``n_tubes``.
+    """
+
+    def _say(self) -> str:
+        row = self.table.iloc[0]
+        kept = round(row["share"] * row["n_units"])
+        return (
+            f"{kept} of {row['n_units']} decided reeds kept: {row['share']:.0%} "
+            f"(95 % {row['conf_low']:.0%} to {row['conf_high']:.0%})."
+        )
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw the share with its interval."""
+        from reedlab.charts import shares
+
+        return shares(self.table, [f"kept, of {self.table['n_units'].iloc[0]} reeds"], ax)
+
+
+def keep_rate(study: Study) -> KeepRate:
+    """Tell the keep rate with its Wilson interval (1927).
+
+    Raises
+    ------
+    CallError
+        If no fate is recorded at all.
+    ModelError
+        If no reed is decided yet.
+
+    Examples
+    --------
+    >>> from reedlab.demo import example_study
+    >>> 0 < keep_rate(example_study("batch")).table["share"].iloc[0] < 1
+    True
+    """
+    reeds = study.tables.get("reeds")
+    if reeds is None or "kept" not in reeds:
+        raise CallError("No reed's fate is recorded: the table reeds needs the column 'fate'.")
+    decided = reeds[reeds["kept"].notna()]
+    if decided.empty:
+        raise ModelError("No reed is kept or discarded yet.")
+    kept = int(decided["kept"].sum())
+    low, high = proportion(kept, len(decided))
+    undecided = reeds.index[reeds["kept"].isna()]
+    tubes = decided["tube_id"].nunique() if "tube_id" in decided else 0
+    table = pd.DataFrame(
+        {
+            "share": [kept / len(decided)],
+            "conf_low": [low],
+            "conf_high": [high],
+            "n_units": [len(decided)],
+            "n_tubes": [tubes],
+        }
+    )
+    left_out = pd.DataFrame(
+        {
+            "file": study.sheets["reeds"].file,
+            "row": undecided,
+            "fault": "neither kept nor discarded",
+        }
+    )
+    cautions = (
+        "The interval takes reeds as independent; reeds of a tube share their cane, so the rate "
+        "of a new season may lie outside it.",
+    )
+    return KeepRate("How many reeds are kept?", table, cautions, len(decided), left_out)

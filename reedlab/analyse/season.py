@@ -1,0 +1,200 @@
+"""A season's record in one piece: what is there, its faults, its sources and drivers."""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from reedlab.analyse.drivers import LEVEL, Drivers, drivers
+from reedlab.analyse.keep_rate import KeepRate, keep_rate
+from reedlab.analyse.sources import Sources, sources
+from reedlab.answer import Answer
+from reedlab.errors import CallError, ModelError
+from reedlab.schema import Response
+from reedlab.study import Faults, Study
+
+#: The same measurement on another scale: looked at only if the first is not recorded.
+SAME_AS = {"crow_hz": "crow_cents"}
+COUNTED = {
+    "lots": "lot_id",
+    "tubes": "tube_id",
+    "reeds": "reed_id",
+    "sessions": "session_id",
+    "players": "player_id",
+}
+
+
+@dataclass(frozen=True)
+class Season:
+    """All answers about one study; made by :func:`season`.
+
+    Attributes
+    ----------
+    title : str
+    invented : bool
+        Whether the study says that its data are made up.
+    counts : dict of str to int
+        lots, tubes, reeds, sessions, players, tests: what is recorded.
+    faults : Faults
+    kept : KeepRate or None
+        None if no fate is recorded.
+    sources : dict of str to Sources
+        By response.
+    drivers : dict of str to Drivers
+        By response.
+    refused : dict of str to str
+        Questions that the record cannot answer, with the reason.
+    """
+
+    title: str
+    invented: bool
+    counts: dict[str, int]
+    faults: Faults
+    kept: KeepRate | None
+    sources: dict[str, Sources] = field(default_factory=dict)
+    drivers: dict[str, Drivers] = field(default_factory=dict)
+    refused: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def answers(self) -> dict[str, Answer]:
+        """Every answer under a name fit for a file."""
+        named: dict[str, Answer] = {"faults": self.faults}
+        if self.kept:
+            named["keep_rate"] = self.kept
+        named |= {f"sources_{_file_name(name)}": found for name, found in self.sources.items()}
+        named |= {f"drivers_{_file_name(name)}": found for name, found in self.drivers.items()}
+        return named
+
+    @property
+    def cautions(self) -> tuple[str, ...]:
+        """Every caution once, the statistical ones first."""
+        found = [c for answer in (*self.drivers.values(),) for c in answer.cautions]
+        if self.invented:
+            found.insert(0, "These data are invented.")
+        return tuple(dict.fromkeys(found))
+
+    def shown_drivers(self) -> pd.DataFrame:
+        """The drivers found, response by response; where there are none, the strongest.
+
+        Columns of :class:`Drivers`, and ``level`` holds the response's label.
+        """
+        parts = []
+        for found in self.drivers.values():
+            table = found.table
+            strong = table[table["p_adjusted"] < LEVEL]
+            shown = strong if len(strong) else table.nsmallest(1, "p_value")
+            parts.append(shown.assign(level=found.response.label))
+        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+
+    def write(self, folder: Path) -> list[Path]:
+        """Write every table as CSV and every picture as SVG and PNG; return the files."""
+        from reedlab.charts import save
+
+        folder.mkdir(parents=True, exist_ok=True)
+        written = []
+        for name, answer in self.answers.items():
+            path = folder / f"{name}.csv"
+            answer.table.to_csv(path, index=False)
+            written.append(path)
+            if name != "faults" or len(answer.table):
+                written += save(answer.plot(), folder / name)
+        for response, found in self.drivers.items():
+            for term in found.strong:
+                name = f"drivers_{_file_name(response)}_{_file_name(term)}"
+                written += save(found.plot_factor(term), folder / name)
+        return written
+
+
+def season(
+    study: Study,
+    responses: Sequence[str] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> Season:
+    """Ask everything of a season's record that it can answer.
+
+    Parameters
+    ----------
+    study : Study
+    responses : sequence of str, optional
+        Recorded responses; left out, all of them.
+    progress : callable, optional
+        Told in words what is being worked on.
+
+    Returns
+    -------
+    Season
+
+    Raises
+    ------
+    CallError
+        For a response that is not recorded, or if none is.
+    RecordError
+        If rows stand twice.
+    """
+    tell = progress or (lambda _: None)
+    asked = _asked(study, responses)
+    tell("checking the record")
+    faults = study.check()
+    found_sources: dict[str, Sources] = {}
+    found_drivers: dict[str, Drivers] = {}
+    refused: dict[str, str] = {}
+    for response in asked:
+        for what, ask, found in (
+            ("sources", sources, found_sources),
+            ("drivers", drivers, found_drivers),
+        ):
+            tell(f"{what} of {response.label}")
+            try:
+                found[response.name] = ask(study, response.name)  # type: ignore[operator, index]
+            except ModelError as error:
+                refused[f"{what} of {response.label}"] = str(error)
+    try:
+        kept = keep_rate(study)
+    except (CallError, ModelError) as error:
+        kept = None
+        refused["keep rate"] = str(error)
+    return Season(
+        study.title,
+        study.settings.invented,
+        _counts(study),
+        faults,
+        kept,
+        found_sources,
+        found_drivers,
+        refused,
+    )
+
+
+def _asked(study: Study, names: Sequence[str] | None) -> list[Response]:
+    if names:
+        return [study.response(name) for name in dict.fromkeys(names)]
+    recorded = {response.name: response for response in study.responses}
+    asked = [
+        response
+        for name, response in recorded.items()
+        if response.kind != "time" and SAME_AS.get(name) not in recorded
+    ]
+    if not asked:
+        raise CallError(
+            "No response is recorded yet: neither crow, dynamic range, rating nor fate. "
+            "Fill in tests.csv or the fates in reeds.csv."
+        )
+    return asked
+
+
+def _counts(study: Study) -> dict[str, int]:
+    """Distinct things recorded, wherever their key stands."""
+    found = {}
+    for name, key in COUNTED.items():
+        seen = [table[key].dropna() for table in study.tables.values() if key in table]
+        if seen:
+            found[name] = int(pd.concat(seen).nunique())
+    if "tests" in study.tables:
+        found["tests"] = len(study.tables["tests"])
+    return {name: count for name, count in found.items() if count}
+
+
+def _file_name(text: str) -> str:
+    """Make a header into a plain part of a file name."""
+    return "".join(c if c.isalnum() and c.isascii() else "_" for c in text).strip("_") or "column"

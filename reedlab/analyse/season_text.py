@@ -1,0 +1,76 @@
+"""A season on one screen: the lines and small tables that a person reads first."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from reedlab.analyse.season import Season
+from reedlab.analyse.sources import Sources
+from reedlab.answer import number_text, p_text
+
+
+@dataclass(frozen=True)
+class Block:
+    """One part of the summary: a heading, lines of text, a table of texts."""
+
+    heading: str
+    lines: tuple[str, ...] = ()
+    table: pd.DataFrame | None = None
+
+
+def blocks(found: Season) -> list[Block]:
+    """Make the summary of a season, in the order in which it is read."""
+    counted = ", ".join(f"{count} {name}" for name, count in found.counts.items())
+    about = [counted, *([found.kept.sentence] if found.kept else []), found.faults.sentence]
+    made = [Block(found.title, tuple(about))]
+    if found.sources:
+        made.append(
+            Block("Where the variation comes from (share, 95 % interval)", (), _shares(found))
+        )
+    if found.drivers:
+        made.append(Block("What drives it (each factor given the others)", (), _drivers(found)))
+    if found.refused:
+        lines = [f"{what}: {why.splitlines()[0]}" for what, why in found.refused.items()]
+        made.append(Block("What this record cannot answer", tuple(lines)))
+    if found.cautions:
+        made.append(Block("Before you believe it", found.cautions))
+    return made
+
+
+def _shares(found: Season) -> pd.DataFrame:
+    rows = {answer_label(answer): _row(answer) for answer in found.sources.values()}
+    table = pd.DataFrame.from_dict(rows, orient="index").fillna("")
+    order = [n for n in ("lot", "tube", "reed", "session", "player", "test") if n in table]
+    return table[order].rename_axis("response").reset_index()
+
+
+def answer_label(answer: Sources) -> str:
+    """Words for the response that an answer is about."""
+    return answer.frame.response.label if answer.frame else ""
+
+
+def _row(answer: Sources) -> dict[str, str]:
+    return {
+        row["source"]: f"{row['share']:.0%} ({row['conf_low']:.0%}–{row['conf_high']:.0%})"
+        for row in answer.table.to_dict("records")
+    }
+
+
+def _drivers(found: Season) -> pd.DataFrame:
+    rows = []
+    for row in found.shown_drivers().to_dict("records"):
+        strong = row["p_adjusted"] < 0.05
+        unit = f" {row['unit']}" if row["unit"] else ""
+        low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
+        rows.append(
+            {
+                "response": row["level"],
+                "factor": row["term"] if strong else f"none; strongest: {row['term']}",
+                "change": row["contrast"],
+                "effect (95 %)": f"{number_text(row['estimate'])}{unit} ({low} to {high})",
+                "p, Holm": p_text(row["p_adjusted"]),
+                "units": f"{row['n_units']} {row['stratum']}s",
+                "evidence": row["evidence"],
+            }
+        )
+    return pd.DataFrame(rows)
