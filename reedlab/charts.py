@@ -214,6 +214,9 @@ def save(ax: "Axes", path: Path) -> list[Path]:
     if not isinstance(figure, Figure):
         raise CallError("These axes belong to no figure, so there is no picture to write.")
     svg, png = path.with_name(path.name + ".svg"), path.with_name(path.name + ".png")
+    # Lay out once, not anew for each format.
+    figure.draw_without_rendering()
+    figure.set_layout_engine("none")
     with rc_context({"svg.hashsalt": "reedlab"}):
         figure.savefig(svg, metadata={"Date": None})
         figure.savefig(png, dpi=150, metadata={"Software": None})

@@ -19,10 +19,12 @@ from reedlab.model.threads import one_thread
 
 #: Square root of twice the drop of the log likelihood at the ends of a 95 % interval.
 EDGE = float(np.sqrt(chi2.ppf(0.95, 1)))
-#: How near the root must come to the edge; 0.02 moves an end by about 1 % of its distance.
-NEAR = 0.02
+#: Where the root is this near to the edge it is taken as a straight line.
+NEAR = 0.1
 #: A share nearer to 0 or 1 than this is at the bound.
 NONE = 1e-4
+#: The profile's likelihood is needed to about this.
+ENOUGH = 1e-4
 
 
 @one_thread
@@ -59,7 +61,7 @@ def variance_shares(fit: MixedFit) -> pd.DataFrame:
     share = theta / theta.sum()
     order = [*range(1, len(theta)), 0]
     profile = _Profile(fit)
-    limits = [profile.limits(k, float(share[k])) for k in order]
+    limits = [profile.limits(k) for k in order]
     return pd.DataFrame(
         {
             "source": [*fit.groups, "residual"],
@@ -81,36 +83,53 @@ class _Profile:
         self.kernel = fit.kernel
         self.theta = fit.fits.theta[0]
         self.best = float(fit.fits.moments.loglik[0])
+        self.covariance = np.linalg.inv(fit.fits.moments.expected[0])
 
-    def limits(self, k: int, share: float) -> tuple[float, float]:
+    def limits(self, k: int) -> tuple[float, float]:
+        """Ends of the interval of share k."""
+        share = float(self.theta[k] / self.theta.sum())
+        # The first guess of the width: the standard error by the expected information.
+        gradient = (np.eye(len(self.theta))[k] - share) / self.theta.sum()
+        width = EDGE * float(np.sqrt(gradient @ self.covariance @ gradient))
+        root = self._root(k)
+        return _end(root, share, -width, 0.0), _end(root, share, width, 1.0)
+
+    def _root(self, k: int) -> Callable[[float], float]:
+        """Root of twice the drop of the log likelihood as a function of share k."""
         rest = np.delete(self.theta, k)
 
-        def root(s: float) -> float:
-            """Root of twice the drop of the log likelihood at share s."""
-            tied = self.kernel.tied(k, s / (1 - s))
+        def root(share: float) -> float:
+            tied = self.kernel.tied(k, share / (1 - share))
             # Begin where the others keep their proportions, none quite at zero.
-            start = (1 - s) * np.maximum(rest / rest.sum(), NONE) if rest.any() else None
-            drop = self.best - float(fit_reml(tied, self.y, start).moments.loglik[0])
-            return float(np.sqrt(max(0.0, 2 * drop)))
+            start = (1 - share) * np.maximum(rest / rest.sum(), NONE) if rest.any() else None
+            found = fit_reml(tied, self.y, start, enough=ENOUGH)
+            return float(np.sqrt(max(0.0, 2 * (self.best - found.moments.loglik[0]))))
 
-        return _end(root, share, 0.0), _end(root, share, 1.0)
+        return root
 
 
-def _end(root: Callable[[float], float], share: float, bound: float) -> float:
-    """Where the root meets the edge between the estimate and a bound; the bound if nowhere."""
-    inner, f_inner = share, 0.0
-    outer = min(max(bound, NONE), 1 - NONE)
-    if abs(share - bound) < NONE or (f_outer := root(outer)) <= EDGE:
+def _end(root: Callable[[float], float], share: float, step: float, bound: float) -> float:
+    """Where the root meets the edge on the way from the estimate to a bound, or the bound."""
+    last = min(max(bound, NONE), 1 - NONE)
+    if abs(share - bound) < NONE:
         return bound
+    inner, f_inner = share, 0.0
+    outer, f_outer = last, np.inf
+    guess = share + step
     for _ in range(40):
-        # The root is nearly linear in the share near the estimate, and steep at the bound.
-        way = (EDGE - f_inner) / (f_outer - f_inner) if f_outer < 3 * EDGE else 0.4
-        guess = inner + (outer - inner) * min(max(way, 0.1), 0.9)
+        # Stay between what is known to be inside and outside the interval.
+        low, high = sorted((inner + 0.02 * (outer - inner), outer))
+        guess = min(max(guess, low), high)
         f = root(guess)
+        if f <= EDGE and guess == last:
+            return bound
         if abs(f - EDGE) < NEAR:
-            break
+            return inner + (guess - inner) * (EDGE - f_inner) / (f - f_inner)
+        # The root is nearly linear in the share near the estimate, and steep at the bound.
         if f < EDGE:
             inner, f_inner = guess, f
         else:
             outer, f_outer = guess, f
+        known = inner + (outer - inner) * (EDGE - f_inner) / (f_outer - f_inner)
+        guess = share + (guess - share) * EDGE / max(f, 0.1) if np.isinf(f_outer) else known
     return guess
