@@ -27,9 +27,9 @@ class KeepRate(Answer):
 
     def _say(self) -> str:
         row = self.table.iloc[0]
-        kept = round(row["share"] * row["n_units"])
+        decided = int(row["n_units"])
         return (
-            f"{kept} of {row['n_units']} decided reeds kept: {row['share']:.0%} "
+            f"{round(row['share'] * decided)} of {decided} decided reeds kept: {row['share']:.0%} "
             f"(95 % {row['conf_low']:.0%} to {row['conf_high']:.0%})."
         )
 

@@ -140,15 +140,16 @@ def season(
     found_drivers: dict[str, Drivers] = {}
     refused: dict[str, str] = {}
     for response in asked:
-        for what, ask, found in (
-            ("sources", sources, found_sources),
-            ("drivers", drivers, found_drivers),
-        ):
-            tell(f"{what} of {response.label}")
-            try:
-                found[response.name] = ask(study, response.name)  # type: ignore[operator, index]
-            except ModelError as error:
-                refused[f"{what} of {response.label}"] = str(error)
+        tell(f"sources of {response.label}")
+        try:
+            found_sources[response.name] = sources(study, response.name)
+        except ModelError as error:
+            refused[f"sources of {response.label}"] = str(error)
+        tell(f"drivers of {response.label}")
+        try:
+            found_drivers[response.name] = drivers(study, response.name)
+        except ModelError as error:
+            refused[f"drivers of {response.label}"] = str(error)
     try:
         kept = keep_rate(study)
     except (CallError, ModelError) as error:
