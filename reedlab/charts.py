@@ -85,13 +85,19 @@ def forest(
     return ax
 
 
-def shares(table: pd.DataFrame, labels: Sequence[str], ax: "Axes | None" = None) -> "Axes":
-    """Draw shares of variance with 95 % intervals, one a row.
+def shares(
+    table: pd.DataFrame, labels: Sequence[str], whole: str, ax: "Axes | None" = None
+) -> "Axes":
+    """Draw shares of a whole with 95 % intervals, one a row.
 
     Parameters
     ----------
     table : DataFrame
         Columns share, conf_low and conf_high, 0 to 1.
+    labels : sequence of str
+        Words for each row.
+    whole : str
+        What the shares are shares of.
     """
     ax = ax or new_axes(6.4, 1.2 + 0.4 * len(table))
     places = range(len(table))
@@ -100,7 +106,7 @@ def shares(table: pd.DataFrame, labels: Sequence[str], ax: "Axes | None" = None)
     ax.set_yticks(places, labels=list(labels))
     ax.set_ylim(len(table) - 0.5, -0.5)
     ax.set_xlim(-2, 102)
-    ax.set_xlabel("share of the variance, %\nbar: 95 % interval", fontsize=9)
+    ax.set_xlabel(f"share of {whole}, %\nbar: 95 % interval", fontsize=9)
     return ax
 
 

@@ -37,7 +37,7 @@ class KeepRate(Answer):
         """Draw the share with its interval."""
         from reedlab.charts import shares
 
-        return shares(self.table, [f"kept, of {self.table['n_units'].iloc[0]} reeds"], ax)
+        return shares(self.table, ["kept"], f"{self.table['n_units'].iloc[0]} decided reeds", ax)
 
 
 def keep_rate(study: Study) -> KeepRate:

@@ -51,7 +51,7 @@ class Sources(Answer):
         from reedlab.charts import shares
 
         labels = [f"{row['source']} ({row['n_units']})" for row in self.table.to_dict("records")]
-        return shares(self.table, labels, ax)
+        return shares(self.table, labels, "the variance", ax)
 
 
 def sources(study: Study, response: str) -> Sources:
