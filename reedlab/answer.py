@@ -42,6 +42,8 @@ VOCABULARY = {
     "n_tests": "number of tests used",
     "share": "share of the total variance, 0 to 1",
     "source": "source of variation",
+    "kind": "type of the sums of squares: 1, 2 or 3",
+    "sum_sq": "sum of squares, in the square of the response's unit",
     "variance": "variance component, in the square of the unit",
     "evidence": "randomised, observed or exploratory",
     "file": "file in the study's folder",
