@@ -68,7 +68,7 @@ class FirthFit:
         Heinze & Schemper (2002), Statistics in Medicine 21, 2409-2419: their endometrial
         cancer and urinary tract examples are reproduced in the tests.
         """
-        names = column_names(self.part)
+        names = self.part.column_names
         limits = [self._limits(_one(column, len(names))) for column in range(len(names))]
         return pd.DataFrame(
             {
@@ -315,18 +315,6 @@ def zero_one_response(formula: str, data: pd.DataFrame) -> pd.DataFrame:
         raise ModelError(_not_two_valued(name, present.unique()))
     numbers = [np.nan if pd.isna(value) else float(value) for value in data[name]]
     return data.assign(**{name: numbers})
-
-
-def column_names(part: FixedPart) -> list[str]:
-    """Name the coded columns as a reader would: ``factor[level]``, ``a[x]:b[y]``.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"y": [1.0, 2, 3, 5], "shape": list("abab")})
-    >>> column_names(fixed_part("y ~ shape", table))
-    ['1', 'shape[a]']
-    """
-    return list(part.column_names)
 
 
 def _not_two_valued(name: str, values: Any) -> str:
