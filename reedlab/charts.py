@@ -37,7 +37,7 @@ EVIDENCE_LOOK = {
 
 
 def new_axes(width: float = 6.4, height: float = 4.0) -> "Axes":
-    """Make one Axes in the house style, outside pyplot's list of open figures.
+    """Make one Axes in the house style; a notebook shows it at the end of its cell.
 
     Parameters
     ----------
@@ -50,10 +50,9 @@ def new_axes(width: float = 6.4, height: float = 4.0) -> "Axes":
     >>> ax.get_figure().get_size_inches().tolist()
     [6.4, 4.0]
     """
-    from matplotlib.figure import Figure
+    import matplotlib.pyplot as plt
 
-    figure = Figure(figsize=(width, height), layout="constrained", dpi=110)
-    ax = figure.subplots()
+    _, ax = plt.subplots(figsize=(width, height), layout="constrained", dpi=110)
     ax.spines[["top", "right"]].set_visible(False)
     ax.tick_params(labelsize=9)
     return ax
@@ -209,11 +208,11 @@ def dots(
 
 
 def save(ax: "Axes", path: Path) -> list[Path]:
-    """Write a picture as `path`.svg and `path`.png; return both.
+    """Write a picture as `path`.svg and `path`.png, close it, and return both.
 
     The same picture gives the same bytes: no date, and a fixed salt for its marks.
     """
-    from matplotlib import rc_context
+    import matplotlib.pyplot as plt
     from matplotlib.figure import Figure
 
     figure = ax.get_figure(root=True)
@@ -223,7 +222,8 @@ def save(ax: "Axes", path: Path) -> list[Path]:
     # Lay out once, not anew for each format.
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
-    with rc_context({"svg.hashsalt": "reedlab"}):
+    with plt.rc_context({"svg.hashsalt": "reedlab"}):
         figure.savefig(svg, metadata={"Date": None})
         figure.savefig(png, dpi=150, metadata={"Software": None})
+    plt.close(figure)
     return [svg, png]

@@ -96,10 +96,13 @@ def season(
     ] = None,
 ) -> None:
     """Sum up a season: faults, keep rate, sources of variation, drivers; write the details."""
+    import matplotlib
+
     from reedlab.analyse import season as ask
     from reedlab.analyse.season_text import blocks
     from reedlab.study import open_study
 
+    matplotlib.use("Agg")  # pictures go to files; no window may open
     with working() as tell:
         found = ask(open_study(folder), response, tell)
         tell("writing tables and pictures")
