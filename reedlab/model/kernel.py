@@ -174,6 +174,11 @@ class Strata:
         """What each variance gives to the directions outside the basis, shape (K,)."""
         return self.d[:, 0]
 
+    @property
+    def spare(self) -> int:
+        """Dimensions outside both the basis and the columns of X: pure residual."""
+        return int(self.m[0]) - _rank(self.XX[0])
+
     def tied(self, k: int, ratio: float) -> "Strata":
         """Tie variance k to `ratio` times the sum of the others; K - 1 remain."""
         return replace(self, d=np.delete(self.d, k, axis=0) + ratio * self.d[k])
@@ -257,6 +262,11 @@ class Dense:
         weighted = np.linalg.solve(np.tensordot(theta, self.B, axes=1), inside)
         return (self.basis.join(weighted) + outside / (theta @ self.outside))[:, 0]
 
+    @property
+    def spare(self) -> int:
+        """Dimensions outside both the basis and the columns of X: pure residual."""
+        return len(self.Xout) - len(self.Xs) - _rank(self.XX)
+
     def tied(self, k: int, ratio: float) -> "Dense":
         """Tie variance k to `ratio` times the sum of the others; K - 1 remain."""
         return replace(
@@ -272,12 +282,18 @@ class Dense:
 
     def loglik(self, theta: np.ndarray, data: Projected) -> np.ndarray:
         """Restricted log likelihood without its constant, shape (B,)."""
-        return np.array([self._fitted(t, *row)[0] for t, *row in zip(theta, *data, strict=True)])
+        return np.array([self._height(t, *row) for t, *row in zip(theta, *data, strict=True)])
 
     def moments(self, theta: np.ndarray, data: Projected) -> Moments:
         """All moments at theta, shape (B, K)."""
         rows = [self._one(t, *row) for t, *row in zip(theta, *data, strict=True)]
         return _moments(*(np.array(column) for column in zip(*rows, strict=True)))
+
+    def _height(self, theta: np.ndarray, ys: np.ndarray, Xy: np.ndarray, yy: float) -> float:
+        try:
+            return self._fitted(theta, ys, Xy, yy)[0]
+        except np.linalg.LinAlgError:  # V is singular to working precision
+            return -np.inf
 
     def _fitted(self, theta: np.ndarray, ys: np.ndarray, Xy: np.ndarray, yy: float) -> tuple:
         t = theta @ self.outside
@@ -313,6 +329,11 @@ class Dense:
         quad = Bf @ f + o * rr / t**2
         quad2 = Bf @ inverse @ Bf.T + oo * rr / t**3 - u @ phi @ u.T
         return loglik, beta, phi, P, Q, T1, T2, quad, quad2
+
+
+def _rank(cross: np.ndarray) -> int:
+    """Rank of columns that are part of orthonormal ones, from their cross-products."""
+    return int(np.sum(np.linalg.eigvalsh(cross) > ZERO))
 
 
 def _moments(

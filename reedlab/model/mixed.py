@@ -6,7 +6,7 @@ marginal means and their pairs with small-sample degrees of freedom. Units are
 those of the response.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from itertools import product
@@ -20,12 +20,12 @@ from reedlab.model.contrasts import hypothesis
 from reedlab.model.design import FixedPart, fixed_part
 from reedlab.model.inference import METHODS, Basis, basis
 from reedlab.model.kernel import Dense, Strata, build_kernel
-from reedlab.model.reml import Fits, fit_reml
+from reedlab.model.reml import Fits, fit_best
 from reedlab.model.threads import one_thread
 
 #: A group whose effects, after the fixed terms, carry less than this share of what they
 #: carried before, is a repeat of the fixed terms.
-ABSORBED = 1e-8
+ABSORBED = 1e-6
 
 
 @dataclass(frozen=True)
@@ -121,6 +121,12 @@ class MixedFit:
             L = hypothesis(self.fixed, term, kind)
             found = self._basis(method).test(self._orthonormal(L))
             F, df = float(found.statistic[0]), float(found.den_df[0])
+            if not (F >= 0 and df > 0):
+                raise ModelError(
+                    f"The term {term} cannot be tested: there are too few groups for it to be "
+                    f"judged by (Kenward and Roger's degrees of freedom come out as {df:.2g}). Ask "
+                    "for fewer terms."
+                )
             rows.append((term, found.num_df, df, F, float(f_distribution.sf(F, found.num_df, df))))
         return pd.DataFrame(rows, columns=["term", "num_df", "den_df", "statistic", "p_value"])
 
@@ -315,11 +321,11 @@ def fit_mixed(
         raise ModelError(f"The fixed terms give {fixed.response} exactly: no variation is left.")
     kernel = build_kernel(Q, list(codes.values()))
     _require_identified(kernel, list(codes))
-    fits = fit_reml(kernel, residual[:, None] / scale)
-    if not fits.converged[0] or fits.theta[0, 0] < 1e-10:
+    fits = fit_best(kernel, residual[:, None] / scale)
+    if not fits.converged[0]:
         raise ModelError(
-            "The variances cannot be estimated: rows of the same "
-            f"{' and '.join(codes) or 'cell'} do not differ at all."
+            f"The residual variance comes out as zero: {_listed(codes)} with the fixed terms "
+            "account for every row, and rows of the same kind do not differ at all."
         )
     # The kernel saw residuals of least squares; give the coefficients their part back.
     moments = replace(fits.moments, beta=fits.moments.beta + start / scale)
@@ -357,6 +363,10 @@ def _group_columns(groups: Sequence[str], data: pd.DataFrame) -> dict[str, tuple
                 raise unknown_name("column", part, map(str, data.columns))
         columns[name] = parts
     return columns
+
+
+def _listed(names: Iterable[str]) -> str:
+    return " and ".join(f"'{name}'" for name in names)
 
 
 def _codes(table: pd.DataFrame, names: tuple[str, ...]) -> np.ndarray:

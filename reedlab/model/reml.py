@@ -24,6 +24,14 @@ DECREMENT = 1e-11
 #: A stalled fit with a decrement below this has reached the accuracy of the likelihood.
 STALLED = 1e-6
 MAX_STEPS = 100
+#: Up to so many random effects a second maximum is looked for.
+FEW_EFFECTS = 60
+#: A residual variance below this share of the total counts as none. Where groups and terms
+#: span every row, it is known only through differences of the groups' own, to fewer digits.
+EXHAUSTED = 1e-10
+EXHAUSTED_SPANNED = 1e-6
+#: A second maximum must be higher by this to be taken.
+HIGHER = 1e-7
 
 
 @dataclass(frozen=True)
@@ -48,30 +56,59 @@ class Fits:
 
 
 @one_thread
-def fit_reml(kernel: Strata | Dense, Y: np.ndarray, start: np.ndarray | None = None) -> Fits:
+def fit_reml(
+    kernel: Strata | Dense,
+    Y: np.ndarray,
+    start: np.ndarray | None = None,
+    enough: float = DECREMENT,
+) -> Fits:
     """Fit every column of Y, shape (n, B); each should be of order one and centred.
 
     `start`, shape (K,), is where to begin, all above zero; else with equal variances.
+    `enough` is the Newton decrement at which to stop.
     """
     data = kernel.project(Y)
     if start is None:
         start = np.full(kernel.components, 1 / kernel.components)
     theta = np.mean(Y**2, axis=0)[:, None] * start
     value = kernel.loglik(theta, data)
+    least = EXHAUSTED if kernel.spare else EXHAUSTED_SPANNED
     running = np.arange(len(theta))
     converged = np.zeros(len(theta), dtype=bool)
     for _ in range(MAX_STEPS):
         here = tuple(part[running] for part in data)
         step, decrement = _newton_step(kernel.moments(theta[running], here), theta[running])
         theta[running], value[running], moved = _line_search(
-            kernel, here, theta[running], value[running], step
+            kernel, here, theta[running], value[running], step, least / 2
         )
-        converged[running] = decrement < np.where(moved, DECREMENT, STALLED)
-        running = running[moved & ~converged[running]]
+        converged[running] = decrement < np.where(moved, enough, STALLED)
+        # Where the residual runs to zero the arithmetic ends; such a fit has not converged.
+        sound = theta[running] @ kernel.outside > least
+        converged[running] &= sound
+        running = running[moved & sound & ~converged[running]]
         if not len(running):
             break
     moments = kernel.moments(theta, data)
     return Fits(theta, _unbiased(theta, moments), moments, converged)
+
+
+def fit_best(kernel: Strata | Dense, y: np.ndarray) -> Fits:
+    """Fit one response, shape (n, 1), from several starts; the likelihood can have two maxima.
+
+    With few levels of crossed groups it does so about once in a thousand data sets.
+    """
+    best = fit_reml(kernel, y)
+    K = kernel.components
+    if len(kernel.Xs) > FEW_EFFECTS:
+        return best
+    for k in range(K):
+        start = np.full(K, 0.1 / K)
+        start[k] = 0.9
+        other = fit_reml(kernel, y, start)
+        gain = other.moments.loglik[0] - best.moments.loglik[0]
+        if other.converged[0] and (not best.converged[0] or gain > HIGHER):
+            best = other
+    return best
 
 
 def _newton_step(moments: Moments, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -79,12 +116,17 @@ def _newton_step(moments: Moments, theta: np.ndarray) -> tuple[np.ndarray, np.nd
     free = (theta > 0) | (score > 0)
     observed = _restricted(moments.observed, free)
     expected = _restricted(moments.expected, free)
-    size = np.sqrt(np.einsum("bkk->bk", expected))
+    diagonal = np.einsum("bkk->bk", expected)
+    # Next to a residual of nothing the traces cancel; there is no step to take from there.
+    sound = np.all(diagonal > 0, axis=1)
+    size = np.sqrt(np.where(sound[:, None], diagonal, 1))
     shape = size[:, :, None] * size[:, None, :]
     good = np.linalg.eigvalsh(observed / shape)[:, 0] > 1e-4
     information = np.where(good[:, None, None], observed, expected)
+    information[~sound] = np.eye(theta.shape[1])
     step = np.linalg.solve(information / shape, (score * free / size)[..., None])[..., 0] / size
-    return step, np.einsum("bk,bk->b", step, score * free)
+    decrement = np.einsum("bk,bk->b", step, score * free)
+    return np.where(sound[:, None], step, 0), np.where(sound, decrement, np.inf)
 
 
 def _restricted(information: np.ndarray, free: np.ndarray) -> np.ndarray:
@@ -99,6 +141,7 @@ def _line_search(
     theta: np.ndarray,
     value: np.ndarray,
     step: np.ndarray,
+    least: float,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Halve steps until the likelihood does not fall; say which responses moved."""
     theta, value = theta.copy(), value.copy()
@@ -107,7 +150,7 @@ def _line_search(
     size = 1.0
     for _ in range(40):
         trial = np.maximum(theta[waiting] + size * step[waiting], 0)
-        inside = trial @ kernel.outside > 0
+        inside = trial @ kernel.outside > least
         tried = waiting[inside]
         reached = np.full(len(waiting), -np.inf)
         reached[inside] = kernel.loglik(trial[inside], tuple(part[tried] for part in data))
