@@ -3,7 +3,33 @@
 It knows nothing of reeds, and imports nothing of the other rooms.
 """
 
+from reedlab.model.agreement import Agreement, intraclass
+from reedlab.model.classical import fixed_anova
 from reedlab.model.firth import FirthFit, fit_firth
+from reedlab.model.inflation import variance_inflation
+from reedlab.model.link import LinkFit, fit_ordinal
+from reedlab.model.link_mixed import LinkMixedFit, fit_link_mixed
 from reedlab.model.mixed import MixedFit, fit_mixed
+from reedlab.model.paired import PairedDifference, paired_difference
+from reedlab.model.proportion import Proportion, proportion
+from reedlab.model.shares import variance_shares
 
-__all__ = ["FirthFit", "MixedFit", "fit_firth", "fit_mixed"]
+__all__ = [
+    "Agreement",
+    "FirthFit",
+    "LinkFit",
+    "LinkMixedFit",
+    "MixedFit",
+    "PairedDifference",
+    "Proportion",
+    "fit_firth",
+    "fit_link_mixed",
+    "fit_mixed",
+    "fit_ordinal",
+    "fixed_anova",
+    "intraclass",
+    "paired_difference",
+    "proportion",
+    "variance_inflation",
+    "variance_shares",
+]
