@@ -18,12 +18,12 @@ def compare(
     *,
     on: str = "term",
     rtol: float | Mapping[str, float] = 1e-4,
-    atol: float = 0.0,
+    atol: float | Mapping[str, float] = 0.0,
 ) -> None:
     """Fail, naming row and column, unless `actual` holds every value of `expected`.
 
     Rows are matched by the column `on`, which must be unique in `actual`. `rtol` is
-    one relative tolerance or one for each column.
+    one relative tolerance or one for each column; `atol` likewise, zero where not given.
     """
     assert on in actual.columns, f"no column '{on}' in {list(actual.columns)}"
     assert actual[on].is_unique, f"'{on}' names a row twice: {list(actual[on])}"
@@ -45,4 +45,5 @@ def compare(
             target = np.nan if value is None else float(value)
             assert np.isnan(got) == np.isnan(target), where
             tolerance = rtol if isinstance(rtol, int | float) else rtol[column]
-            assert np.isnan(target) or abs(got - target) <= tolerance * abs(target) + atol, where
+            floor = atol if isinstance(atol, int | float) else atol.get(column, 0.0)
+            assert np.isnan(target) or abs(got - target) <= tolerance * abs(target) + floor, where
