@@ -1,0 +1,11 @@
+"""Invented studies whose truth is known: a planned batch and a season.
+
+Nobody made or played these reeds. The same seed gives the same study.
+"""
+
+from reedlab.demo.batch import simulate_batch
+from reedlab.demo.record import Demo
+from reedlab.demo.season import simulate_season
+from reedlab.demo.truth import TRUTH, Truth
+
+__all__ = ["TRUTH", "Demo", "Truth", "simulate_batch", "simulate_season"]
