@@ -9,10 +9,11 @@ import pandas as pd
 
 from reedlab.analyse.effects import contrasts, effects_table, fit_factors
 from reedlab.analyse.frame import Frame, gather
-from reedlab.analyse.strata import Layout, judged, layout
+from reedlab.analyse.strata import Layout, judgeable, judged
+from reedlab.analyse.words import with_unit
 from reedlab.answer import Answer, number_text
 from reedlab.errors import ModelError
-from reedlab.model import MixedFit
+from reedlab.model import LinearFit
 from reedlab.model.inflation import variance_inflation
 from reedlab.study import Study
 
@@ -50,10 +51,10 @@ class Residuals(Answer):
         """Draw residuals against fitted values."""
         from reedlab.charts import about_zero
 
-        unit = self.table["unit"].iloc[0]
-        return about_zero(
-            self.table["fitted"], self.table["residual"], f"fitted, {unit}", f"residual, {unit}", ax
+        fitted, residual = (
+            with_unit(word, self.table["unit"].iloc[0]) for word in ("fitted", "residual")
         )
+        return about_zero(self.table["fitted"], self.table["residual"], fitted, residual, ax)
 
     def plot_normal(self, ax: "Axes | None" = None) -> "Axes":
         """Draw residuals against those of a normal distribution; on the line is normal."""
@@ -65,7 +66,7 @@ class Residuals(Answer):
         # Plotting positions (i - 1/2) / n, Hazen (1914).
         places = (np.arange(len(ordered)) + 0.5) / len(ordered)
         expected = norm.ppf(places) * ordered.std(ddof=1)
-        return about_line(expected, ordered, f"residual, {self.table['unit'].iloc[0]}", ax)
+        return about_line(expected, ordered, with_unit("residual", self.table["unit"].iloc[0]), ax)
 
 
 @dataclass(frozen=True)
@@ -83,9 +84,10 @@ class Influence(Answer):
     def _say(self) -> str:
         top = self.table.iloc[0]
         moved = abs(top["change"]) / top["std_error"]
+        unit = f" {top['unit']}" if top["unit"] else ""
         return (
             f"The most influential tube is {top['tube_left_out']}: without it the effect of "
-            f"{top['term']} ({top['contrast']}) is {number_text(top['estimate'])} {top['unit']} "
+            f"{top['term']} ({top['contrast']}) is {number_text(top['estimate'])}{unit} "
             f"instead of {number_text(top['estimate_all'])}, a change of {number_text(moved, 2)} "
             "standard errors."
         )
@@ -170,7 +172,8 @@ def influence(study: Study, response: str, factors: Sequence[str] | None = None)
     """Fit the model of :func:`drivers` again without each tube in turn.
 
     Parameters are those of :func:`drivers`. Tubes without which a factor has one level
-    only, or cannot be told from another, are named among the cautions.
+    only, or cannot be told from another, are named among the cautions. For kept or
+    discarded the effects are those of the mixed model of 1 and 0, in percentage points.
 
     Raises
     ------
@@ -196,8 +199,12 @@ def influence(study: Study, response: str, factors: Sequence[str] | None = None)
     known = everything.loc[list(zip(table["term"], table["contrast"], strict=True))]
     table["estimate_all"] = known["estimate"].to_numpy()
     table["std_error"] = known["std_error"].to_numpy()
+    unit = frame.response.unit
+    if frame.response.kind == "binary":
+        unit = "percentage points"
+        table[["estimate", "estimate_all", "std_error"]] *= 100
     table["change"] = table["estimate"] - table["estimate_all"]
-    table["unit"] = frame.response.unit
+    table["unit"] = unit
     order = (table["change"].abs() / table["std_error"]).sort_values(ascending=False).index
     columns = ["tube_left_out", "term", "contrast", "estimate", "estimate_all", "change"]
     return Influence(
@@ -232,16 +239,15 @@ def collinearity(study: Study, response: str, factors: Sequence[str] | None = No
 
 def _modelled(
     study: Study, response: str, factors: Sequence[str] | None
-) -> tuple[Frame, Layout, MixedFit]:
-    frame = gather(study, response, factors)
-    chosen = layout(frame)
-    fit, frame = fit_factors(judged(frame, chosen), chosen)
+) -> tuple[Frame, Layout, LinearFit]:
+    frame, chosen = judged(gather(study, response, factors))
+    fit, frame = fit_factors(frame, chosen)
     return frame, chosen, fit
 
 
 def _without_tube(frame: Frame, chosen: Layout, rows: pd.Index) -> tuple[Frame, pd.DataFrame]:
     smaller = frame.dropped(rows)
-    fit, smaller = fit_factors(judged(smaller, chosen), chosen)
+    fit, smaller = fit_factors(judgeable(smaller, chosen), chosen)
     parts = []
     for factor in smaller.factors:
         names, L = contrasts(fit, factor)

@@ -10,7 +10,8 @@ from reedlab.analyse.effects import effects_table, fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.keeping import keeping_table
-from reedlab.analyse.strata import judged, layout
+from reedlab.analyse.strata import judged
+from reedlab.analyse.words import counted, with_unit
 from reedlab.answer import Answer, number_text
 from reedlab.errors import CallError, unknown_name
 from reedlab.schema import Factor, Response
@@ -19,7 +20,7 @@ from reedlab.study import Study
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from reedlab.model import MixedFit
+    from reedlab.model import LinearFit
 
 #: An effect with a corrected p value below this is called one.
 LEVEL = 0.05
@@ -46,7 +47,7 @@ class Drivers(Answer):
     """
 
     frame: Frame | None = None
-    fit: "MixedFit | None" = None
+    fit: "LinearFit | None" = None
 
     @property
     def response(self) -> Response:
@@ -87,9 +88,9 @@ class Drivers(Answer):
     def _effect(self, row: dict) -> str:
         unit = f" {row['unit']}" if row["unit"] else ""
         low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
-        count = f"{row['n_units']} {row['stratum']}s"
-        if row["stratum"] != "reed":
-            count += f", {row['n_reeds']} reeds"
+        count = counted(row["n_units"], row["stratum"])
+        if row["stratum"] != "reed" and row["n_reeds"]:
+            count += f", {counted(row['n_reeds'], 'reed')}"
         return (
             f"{self._factor(row['term']).label} {_with_minus(row['contrast'])}: "
             f"{number_text(row['estimate'])}{unit} (95 % {low} to {high}; "
@@ -111,7 +112,7 @@ class Drivers(Answer):
             for row in self.table.to_dict("records")
         ]
         unit = self.table["unit"].iloc[0]
-        return forest(self.table, labels, f"effect on {self.response.label}, {unit}", ax)
+        return forest(self.table, labels, with_unit(f"effect on {self.response.label}", unit), ax)
 
     def plot_factor(self, name: str, ax: "Axes | None" = None) -> "Axes":
         """Draw the reeds against one factor, with the model's means and their intervals.
@@ -143,7 +144,7 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     Raises
     ------
     CallError
-        For a name that is not recorded.
+        For a name that is not recorded, or a time.
     RecordError
         If rows stand twice.
     ModelError
@@ -166,13 +167,7 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     True
     """
     frame = gather(study, response, factors)
-    if frame.response.kind == "time":
-        raise CallError(
-            f"'{response}' is a time until something happens, and reeds still in use have none "
-            "yet: drivers takes continuous, ordinal and binary responses."
-        )
-    chosen = layout(frame)
-    frame = judged(frame, chosen)
+    frame, chosen = judged(frame)
     fit, frame = fit_factors(frame, chosen)
     unit = frame.response.unit
     if frame.response.kind == "binary":
@@ -219,8 +214,11 @@ def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[
         everything = len(frame.data) + len(frame.left_out)
         reasons = frame.left_out["fault"].value_counts()
         listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
-        more = f"; and {len(reasons) - 4} more reasons" if len(reasons) > 4 else ""
-        cautions.append(f"{len(frame.left_out)} of {everything} rows left out: {listed}{more}.")
+        more = f"; {counted(len(reasons) - 4, 'more reason')}" if len(reasons) > 4 else ""
+        cautions.append(
+            f"{frame.response.label}: {len(frame.left_out)} of {everything} rows left out: "
+            f"{listed}{more}."
+        )
     return (*cautions, *notes, *frame.cautions)
 
 

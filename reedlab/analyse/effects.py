@@ -12,14 +12,14 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.frame import Frame
-from reedlab.analyse.strata import Layout
-from reedlab.errors import InestimableTermError, ModelError
-from reedlab.model import MixedFit, fit_mixed
+from reedlab.analyse.strata import Layout, none_left
+from reedlab.errors import InestimableTermError
+from reedlab.model import LinearFit, fit_mixed
 from reedlab.model.design import quoted
 from reedlab.schema import Factor
 
 
-def fit_factors(frame: Frame, chosen: Layout) -> tuple[MixedFit, Frame]:
+def fit_factors(frame: Frame, chosen: Layout) -> tuple[LinearFit, Frame]:
     """Fit all factors of a frame; a factor that cannot be told from others is left out.
 
     Raises
@@ -29,15 +29,13 @@ def fit_factors(frame: Frame, chosen: Layout) -> tuple[MixedFit, Frame]:
     """
     while frame.factors:
         try:
-            return fit_mixed(
-                formula(frame, chosen), frame.data, chosen.groups, bounded=False
-            ), frame
+            fit = fit_mixed(formula(frame, chosen), frame.data, chosen.groups, bounded=False)
         except InestimableTermError as error:
-            alike = [factor for factor in frame.factors if factor.name == error.term]
-            if not alike:
-                raise
-            frame = frame.without(alike[0], f"{alike[0].label}: {error} Not examined.")
-    raise ModelError("No factor can be examined.\n" + "\n".join(frame.cautions))
+            alike = next(factor for factor in frame.factors if factor.name == error.term)
+            frame = frame.without(alike, f"{alike.label}: {error} Not examined.")
+        else:
+            return fit, frame
+    raise none_left(frame)
 
 
 def formula(frame: Frame, chosen: Layout) -> str:
@@ -60,7 +58,7 @@ def step_of(factor: Factor, values: pd.Series) -> float:
     return float(f"{values.std():.1g}")
 
 
-def contrasts(fit: MixedFit, factor: Factor) -> tuple[list[str], np.ndarray]:
+def contrasts(fit: LinearFit, factor: Factor) -> tuple[list[str], np.ndarray]:
     """Names of a factor's contrasts and their coefficients, shape (m, p)."""
     if factor.kind == "numeric":
         step = step_of(factor, fit.fixed.data[factor.name])
@@ -75,7 +73,7 @@ def contrasts(fit: MixedFit, factor: Factor) -> tuple[list[str], np.ndarray]:
     return names, rows[place[1:]] - rows[place[0]]
 
 
-def effects_table(fit: MixedFit, factors: Sequence[Factor]) -> pd.DataFrame:
+def effects_table(fit: LinearFit, factors: Sequence[Factor]) -> pd.DataFrame:
     """One row a contrast: estimate, interval, the term's F test, share of variance."""
     tests = fit.anova().set_index("term")
     total = _total_variance(fit)
@@ -92,7 +90,7 @@ def effects_table(fit: MixedFit, factors: Sequence[Factor]) -> pd.DataFrame:
     return pd.concat(rows, ignore_index=True)
 
 
-def _explained(fit: MixedFit, part: slice) -> float:
+def _explained(fit: LinearFit, part: slice) -> float:
     """Variance of a part of the fixed effects over the rows, less what chance alone gives."""
     columns = fit.fixed.X[:, part] - fit.fixed.X[:, part].mean(axis=0)
     cross = columns.T @ columns / len(columns)
@@ -100,6 +98,6 @@ def _explained(fit: MixedFit, part: slice) -> float:
     return max(0.0, float(b @ cross @ b - np.sum(cross * fit.covariance()[part, part])))
 
 
-def _total_variance(fit: MixedFit) -> float:
+def _total_variance(fit: LinearFit) -> float:
     everything = _explained(fit, slice(0, fit.fixed.X.shape[1]))
     return everything + sum(max(0.0, variance) for variance in fit.variances.values())

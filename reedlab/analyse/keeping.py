@@ -2,31 +2,37 @@
 
 Two methods, by where a factor's levels lie:
 
-* Given to reeds: Firth's penalised logistic regression, with a penalised likelihood
-  ratio test and the average difference in the chance of being kept, its interval by
-  profile.
-* Given to tubes or lots (or lying mostly between tubes): reeds of a tube share its
+* Varying within tubes (and within whatever else rows repeat in): Firth's penalised
+  logistic regression, with a penalised likelihood ratio test and the average
+  difference in the chance of being kept, its interval by profile.
+* Given to tubes or lots, or lying mostly between them: reeds of a tube share its
   cane and their fates go together, so reeds must not be counted as if they were
   independent. The mixed model of the yes and no as 1 and 0, with the tubes' own
   variation as the error: the analysis of variance of proportions (Lunney 1970),
-  with few tubes far nearer its nominal level than methods for many clusters.
+  with few tubes far nearer its nominal level than methods for many clusters. So too
+  for a response of tests: tests of a reed are no more independent than reeds of a tube.
 """
+
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
 from reedlab.analyse.effects import effects_table, formula, step_of
 from reedlab.analyse.frame import Frame
-from reedlab.analyse.strata import Layout
-from reedlab.model import FirthFit, MixedFit, fit_firth
-from reedlab.schema import Factor
+from reedlab.analyse.strata import NAMES, Layout
+from reedlab.model import FirthFit, LinearFit, fit_firth
+from reedlab.model.design import fixed_part
+from reedlab.model.separation import empty_cells
+from reedlab.schema import STRATUM_KEY, Factor
 
-#: A factor with less than this share of its variation inside tubes is treated as theirs.
+#: A factor with less than this share of its variation inside tubes (or lots, reeds that are
+#: tested again, sessions, players) is treated as theirs.
 WITHIN = 0.5
 
 
 def keeping_table(
-    frame: Frame, chosen: Layout, fit: MixedFit
+    frame: Frame, chosen: Layout, fit: LinearFit
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """One row a contrast, in percentage points, and what to know of it.
 
@@ -37,40 +43,42 @@ def keeping_table(
     table[scaled] *= 100
     # A share of reeds cannot change by more than all of them.
     table[["conf_low", "conf_high"]] = table[["conf_low", "conf_high"]].clip(-100, 100)
-    between = [f for f in frame.factors if _lies_between_tubes(frame, f)]
-    within = [f for f in frame.factors if f not in between]
-    notes = []
+    homes = {f.name: _home(frame, f, chosen.groups) for f in frame.factors}
+    within = [f for f in frame.factors if not homes[f.name]]
     if within:
         penalised = fit_firth(formula(frame, chosen), frame.data)
         tests = penalised.anova().set_index("term")
         for factor in within:
             rows = table.index[table["term"] == factor.name]
             _fill(table, rows, penalised, factor, tests.loc[[factor.name]].iloc[0])
-        notes += [f"Nothing to contrast in part of the record: {s}" for s in penalised.separated]
-    shared = [f.label for f in between if f.stratum == "reed"]
-    if shared:
-        notes.append(
-            f"{', '.join(shared)}: reeds of a tube mostly share the level, so the tubes' own "
-            "variation is the error."
-        )
+        empty = penalised.separated
+    else:
+        empty = empty_cells(fixed_part(formula(frame, chosen), frame.data))
+    notes = [f"Empty cells: {' '.join(empty)} The figures given here stay finite."] if empty else []
+    for factor in frame.factors:
+        key = homes[factor.name]
+        if key and key != STRATUM_KEY[factor.stratum]:
+            notes.append(
+                f"{factor.label}: mostly the same within a {NAMES[key]}, so the variation between "
+                f"{NAMES[key]}s is its error."
+            )
     return table, tuple(notes)
 
 
-def _lies_between_tubes(frame: Frame, factor: Factor) -> bool:
-    if not frame.data.get("tube_id", pd.Series(dtype=str)).duplicated().any():
-        return False
-    if factor.stratum in ("lot", "tube"):
-        return True
+def _home(frame: Frame, factor: Factor, groups: Sequence[str]) -> str:
+    """Find the key of the things between which a factor mostly varies; empty if within all."""
     values = frame.data[factor.name]
     columns = (
         values.to_frame().astype(float)
         if pd.api.types.is_numeric_dtype(values)
         else pd.get_dummies(values).astype(float)
     )
-    inside = columns - columns.groupby(frame.data["tube_id"]).transform("mean")
-    return bool(
-        (inside**2).to_numpy().sum() < WITHIN * ((columns - columns.mean()) ** 2).to_numpy().sum()
-    )
+    whole = ((columns - columns.mean()) ** 2).to_numpy().sum()
+    for key in groups:
+        inside = columns - columns.groupby(frame.data[key]).transform("mean")
+        if (inside**2).to_numpy().sum() < WITHIN * whole:
+            return key
+    return ""
 
 
 def _fill(
@@ -94,6 +102,6 @@ def _changes(fit: FirthFit, factor: Factor) -> list[tuple]:
         middle, half = float(values.mean()), step_of(factor, values) / 2
         return [(middle - half, middle + half)]
     recorded = list(fit.part.levels[factor.name])
-    order = [level for level in factor.levels if level in recorded]
+    order = [str(level) for level in factor.levels if str(level) in recorded]
     order += [level for level in recorded if level not in order]
     return [(order[0], level) for level in order[1:]]

@@ -13,11 +13,11 @@ from reedlab.schema import Factor
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from reedlab.model import MixedFit
+    from reedlab.model import LinearFit
 
 
 def draw_factor(
-    frame: Frame, fit: "MixedFit | None", factor: Factor, ax: "Axes | None" = None
+    frame: Frame, fit: "LinearFit | None", factor: Factor, ax: "Axes | None" = None
 ) -> "Axes":
     """Draw a response against one factor; see :meth:`Drivers.plot_factor`."""
     if fit is None:
@@ -51,7 +51,7 @@ def draw_factor(
     return ax
 
 
-def _draw_line(fit: "MixedFit", factor: Factor, ax: "Axes") -> None:
+def _draw_line(fit: "LinearFit", factor: Factor, ax: "Axes") -> None:
     values = fit.fixed.data[factor.name]
     grid = fit.fixed.grid_for(())
     places = np.linspace(values.min(), values.max(), 25)

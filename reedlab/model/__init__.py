@@ -12,11 +12,13 @@ from reedlab.model.link_mixed import LinkMixedFit, fit_link_mixed
 from reedlab.model.mixed import MixedFit, fit_mixed
 from reedlab.model.paired import PairedDifference, paired_difference
 from reedlab.model.proportion import Proportion, proportion
+from reedlab.model.questions import LinearFit
 from reedlab.model.shares import variance_shares
 
 __all__ = [
     "Agreement",
     "FirthFit",
+    "LinearFit",
     "LinkFit",
     "LinkMixedFit",
     "MixedFit",

@@ -149,11 +149,18 @@ def _satterthwaite(at: Basis, L: np.ndarray) -> FTests:
     estimate = moments.beta @ L.T
     wald = np.linalg.solve(L @ at.covariance @ L.T, estimate[..., None])[..., 0]
     F = np.einsum("bq,bq->b", estimate, wald) / q
+    return FTests(F, q, pooled_df(nu))
+
+
+def pooled_df(nu: np.ndarray) -> np.ndarray:
+    """Denominator df of an F test from those of its independent contrasts, (B, q) to (B,).
+
+    The F distribution whose mean is the mean of the contrasts' t^2, Fai & Cornelius (1996).
+    """
+    q = nu.shape[1]
     if q == 1:
-        return FTests(F, q, nu[:, 0])
-    # Fai & Cornelius (1996): the F whose mean is the mean of the independent t^2 is matched.
+        return nu[:, 0]
     equal = np.all(abs(np.diff(nu, axis=1)) < 1e-8, axis=1)
     above = np.all(nu > 2, axis=1)
     E = np.sum(nu / np.where(nu > 2, nu - 2, np.nan), axis=1)
-    den_df = np.where(above, 2 * E / (E - q), 2.0)
-    return FTests(F, q, np.where(equal, nu[:, 0], den_df))
+    return np.where(equal, nu[:, 0], np.where(above, 2 * E / (E - q), 2.0))

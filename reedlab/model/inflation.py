@@ -4,15 +4,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reedlab.model.mixed import MixedFit
+from reedlab.model.questions import LinearFit
 
 
-def variance_inflation(fit: MixedFit, terms: Sequence[str]) -> np.ndarray:
+def variance_inflation(fit: LinearFit, terms: Sequence[str]) -> np.ndarray:
     """Generalised variance inflation of each term, per degree of freedom.
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : LinearFit
     terms : sequence of str
 
     Returns

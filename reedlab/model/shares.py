@@ -14,6 +14,7 @@ import pandas as pd
 from scipy.stats import chi2
 
 from reedlab.model.mixed import MixedFit
+from reedlab.model.questions import LinearFit
 from reedlab.model.reml import fit_reml
 from reedlab.model.threads import one_thread
 
@@ -28,19 +29,20 @@ ENOUGH = 1e-4
 
 
 @one_thread
-def variance_shares(fit: MixedFit) -> pd.DataFrame:
+def variance_shares(fit: LinearFit) -> pd.DataFrame:
     """Share of each group and of the residual in the sum of all components.
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : LinearFit
         With at least one group.
 
     Returns
     -------
     DataFrame
         ``source, variance, share, conf_low, conf_high`` (shares 0 to 1, 95 % intervals),
-        the groups in their order, then the residual.
+        the groups in their order, then the residual. Intervals are missing for fits of
+        so many random effects that another library made them.
 
     Notes
     -----
@@ -57,6 +59,8 @@ def variance_shares(fit: MixedFit) -> pd.DataFrame:
     >>> variance_shares(fit_mixed("y ~ 1", table, ["tube"])).round(2)["share"].tolist()
     [0.96, 0.04]
     """
+    if not isinstance(fit, MixedFit):
+        return _without_limits(fit)
     theta = fit.fits.theta[0]
     share = theta / theta.sum()
     order = [*range(1, len(theta)), 0]
@@ -71,6 +75,13 @@ def variance_shares(fit: MixedFit) -> pd.DataFrame:
             "conf_high": [high for _, high in limits],
         }
     )
+
+
+def _without_limits(fit: LinearFit) -> pd.DataFrame:
+    variances = pd.Series(fit.variances)
+    table = pd.DataFrame({"source": variances.index, "variance": variances.to_numpy()})
+    table["share"] = table["variance"] / table["variance"].sum()
+    return table.assign(conf_low=np.nan, conf_high=np.nan)
 
 
 class _Profile:
