@@ -4,8 +4,9 @@ Nobody made or played these reeds. The same seed gives the same study.
 """
 
 from reedlab.demo.batch import simulate_batch
+from reedlab.demo.example import example_study
 from reedlab.demo.record import Demo
 from reedlab.demo.season import simulate_season
 from reedlab.demo.truth import TRUTH, Truth
 
-__all__ = ["TRUTH", "Demo", "Truth", "simulate_batch", "simulate_season"]
+__all__ = ["TRUTH", "Demo", "Truth", "example_study", "simulate_batch", "simulate_season"]
