@@ -134,8 +134,8 @@ def _parsed(formula: str) -> Any:
         raise CallError(f"The formula '{formula}' has a '.': write the terms out instead.")
     try:
         parsed = Formula(formula)
-    except FormulaicError as error:
-        first_line = str(error).splitlines()[0]
+    except (FormulaicError, SyntaxError) as error:
+        first_line = str(error).splitlines()[0].replace(" (<unknown>, line 1)", ".")
         hint = "A header that is not a plain word stands in backticks, e.g. `Wall (mm)`."
         if "|" in formula:
             hint = 'Random terms are named apart: groups=["tube"].'
