@@ -3,7 +3,8 @@
 A response is recorded once a test or once a reed; factors live with the lot, tube,
 reed or session to which their level was given. Here they meet in one table. Nothing
 is dropped in silence: every row that cannot be used is listed with the reason, and
-every cell that the check calls impossible is set aside and named.
+every cell that the check calls impossible is set aside and named. A factor whose
+levels all reeds of a tube (or of a lot) turn out to share is counted as the tube's.
 """
 
 from collections.abc import Sequence
@@ -11,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import pandas as pd
 
-from reedlab.errors import CallError, RecordError
-from reedlab.schema import STRATUM_KEY, Factor, Response
+from reedlab.errors import CallError, ModelError, RecordError
+from reedlab.schema import STRATA, STRATUM_KEY, Factor, Response
 from reedlab.study import Study
 
 #: From a row to what it belongs to: key column, and the table with one row for each key.
@@ -31,7 +32,8 @@ class Frame:
     ----------
     response : Response
     factors : tuple of Factor
-        Those that can be examined: recorded, and with two levels or more.
+        Those that can be examined: recorded, and with two levels or more; each with
+        the stratum at which its levels really differ.
     data : DataFrame
         Columns: the response, the factors, and the keys that are recorded. The index
         is the row of the response's file.
@@ -74,7 +76,7 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
     ----------
     study : Study
     response : str
-        A recorded response.
+        A recorded response that is not a time.
     factors : sequence of str, optional
         Recorded factors; left out, all declared ones, except those that are missing
         in more than a fifth of the rows.
@@ -82,15 +84,25 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
     Raises
     ------
     CallError
-        For a name that is not recorded.
+        For a name that is not recorded, or a time.
     RecordError
         If a key is there twice, so that rows cannot be joined.
+    ModelError
+        If no row can be used; the message counts the reasons.
     """
     if isinstance(factors, str):
         raise CallError(f'factors is a list of names: write ["{factors}"].')
     asked = study.response(response)
-    chosen = study.factors if factors is None else tuple(study.factor(name) for name in factors)
-    _require_unique_keys(study, asked.table)
+    if asked.kind == "time":
+        raise CallError(
+            f"'{response}' is a time until something happens, and reeds still in use have none "
+            "yet: this question takes continuous, ordinal and binary responses."
+        )
+    if factors is None:
+        chosen = tuple(factor for factor in study.factors if factor.name != response)
+    else:
+        chosen = tuple(study.factor(name) for name in dict.fromkeys(factors))
+    require_unique_keys(study, asked.table)
     data, orphans = _joined(study, asked, chosen)
     set_aside = _impossible_cells(study, asked, chosen)
     data[asked.name] = _as_numbers(data[asked.name], asked)
@@ -107,6 +119,7 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
         if why:
             cautions.append(why)
         else:
+            data[factor.name] = _as_declared(data[factor.name], factor)
             usable.append(factor)
     keys = [key for key in (*PARENTS, "player_id", "stage") if key in data]
     data = data.drop(columns=[key for key in keys if data[key].isna().all()])
@@ -117,13 +130,23 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
     left_out = pd.DataFrame(
         [(file, row, fault) for row, fault in faults], columns=["file", "row", "fault"]
     )
+    if data.empty:
+        raise ModelError(f"{asked.label}: no row of {file} can be used{_counted(left_out)}.")
     kept = [f for f in usable if data[f.name].nunique() > 1]
     cautions += [_one_level(f, data[f.name]) for f in usable if f not in kept]
-    return Frame(asked, tuple(kept), data, left_out, tuple(cautions))
+    settled = [_settled(f, data) for f in kept]
+    cautions += [why for _, why in settled if why]
+    return Frame(asked, tuple(f for f, _ in settled), data, left_out, tuple(cautions))
 
 
-def _require_unique_keys(study: Study, table: str) -> None:
-    """Refuse rows that stand twice: joined, they would count double."""
+def require_unique_keys(study: Study, table: str) -> None:
+    """Refuse rows that stand twice: joined, they would count double.
+
+    Raises
+    ------
+    RecordError
+        Naming every such row of the table and of those it points to.
+    """
     faults = []
     for name in {table, *PARENTS.values()} & set(study.tables):
         keys = [key for key in study.schema[name].key if key in study.tables[name]]
@@ -152,6 +175,7 @@ def _joined(
             continue
         parent = study.tables[name]
         wanted = [f.name for f in factors if f.table == name]
+        _require_own_names(wanted, data, name, response)
         carried = [c for c in CARRIED[name] if c in parent and c not in data]
         extra = parent[[*dict.fromkeys([*carried, *wanted])]]
         extra = _blank_impossible(study, name, extra).set_axis(parent[key])
@@ -161,6 +185,16 @@ def _joined(
         orphans += [(row, f"{key} {value} is not in {file}") for row, value in found]
         data = data[~lost].join(extra[extra.index.notna()], on=key)
     return data, orphans
+
+
+def _require_own_names(
+    wanted: Sequence[str], data: pd.DataFrame, table: str, response: Response
+) -> None:
+    for name in set(wanted) & set(data.columns):
+        raise CallError(
+            f"The factor '{name}' of the table {table} has the same name as a column of "
+            f"{response.table} that this question needs; rename one of the two."
+        )
 
 
 def _blank_impossible(study: Study, table: str, data: pd.DataFrame) -> pd.DataFrame:
@@ -191,6 +225,38 @@ def _as_numbers(values: pd.Series, response: Response) -> pd.Series:
         order = {level: rank for rank, level in enumerate(response.levels, start=1)}
         return values.map(lambda level: order.get(level)).astype(float)
     return values.astype(float)
+
+
+def _as_declared(values: pd.Series, factor: Factor) -> pd.Series:
+    """Make the numbers of a category into names, so that no slope is fitted to them."""
+    if factor.kind == "numeric" or not pd.api.types.is_numeric_dtype(values):
+        return values
+    if pd.api.types.is_bool_dtype(values):
+        return values.map({True: "true", False: "false"}).astype("str")
+    return values.map(lambda value: f"{value:g}", na_action="ignore").astype("str")
+
+
+def _settled(factor: Factor, data: pd.DataFrame) -> tuple[Factor, str]:
+    """Give a factor the stratum at which its levels differ, and say so if it is another."""
+    larger = () if factor.stratum == "session" else STRATA[: STRATA.index(factor.stratum)]
+    for stratum in larger:
+        key, own = STRATUM_KEY[stratum], STRATUM_KEY[factor.stratum]
+        if key not in data or own not in data:
+            continue
+        units = data.groupby(key, observed=True)
+        if (units[own].nunique() > 1).any() and (units[factor.name].nunique() == 1).all():
+            return replace(factor, stratum=stratum), (
+                f"{factor.label}: the {factor.stratum}s of a {stratum} all share its level, so its "
+                f"units are the {data[key].nunique()} {stratum}s."
+            )
+    return factor, ""
+
+
+def _counted(left_out: pd.DataFrame) -> str:
+    reasons = left_out["fault"].value_counts()
+    if reasons.empty:
+        return ": it has none"
+    return f" ({'; '.join(f'{count} × {fault}' for fault, count in reasons.head(3).items())})"
 
 
 def _without_missing(

@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reedlab.analyse.frame import require_unique_keys
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
 from reedlab.model.proportion import proportion
@@ -47,6 +48,8 @@ def keep_rate(study: Study) -> KeepRate:
     ------
     CallError
         If no fate is recorded at all.
+    RecordError
+        If a reed stands twice.
     ModelError
         If no reed is decided yet.
 
@@ -59,18 +62,19 @@ def keep_rate(study: Study) -> KeepRate:
     reeds = study.tables.get("reeds")
     if reeds is None or "kept" not in reeds:
         raise CallError("No reed's fate is recorded: the table reeds needs the column 'fate'.")
+    require_unique_keys(study, "reeds")
     decided = reeds[reeds["kept"].notna()]
     if decided.empty:
         raise ModelError("No reed is kept or discarded yet.")
     kept = int(decided["kept"].sum())
-    low, high = proportion(kept, len(decided))
+    rate = proportion(kept, len(decided))
     undecided = reeds.index[reeds["kept"].isna()]
     tubes = decided["tube_id"].nunique() if "tube_id" in decided else 0
     table = pd.DataFrame(
         {
-            "share": [kept / len(decided)],
-            "conf_low": [low],
-            "conf_high": [high],
+            "share": [rate.estimate],
+            "conf_low": [rate.conf_low],
+            "conf_high": [rate.conf_high],
             "n_units": [len(decided)],
             "n_tubes": [tubes],
         }

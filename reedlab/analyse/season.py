@@ -2,6 +2,7 @@
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import pandas as pd
@@ -9,6 +10,7 @@ import pandas as pd
 from reedlab.analyse.drivers import LEVEL, Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.sources import Sources, sources
+from reedlab.analyse.words import unique_names
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
 from reedlab.schema import Response
@@ -62,14 +64,19 @@ class Season:
         named: dict[str, Answer] = {"faults": self.faults}
         if self.kept:
             named["keep_rate"] = self.kept
-        named |= {f"sources_{_file_name(name)}": found for name, found in self.sources.items()}
-        named |= {f"drivers_{_file_name(name)}": found for name, found in self.drivers.items()}
+        named |= {f"sources_{self._short[name]}": found for name, found in self.sources.items()}
+        named |= {f"drivers_{self._short[name]}": found for name, found in self.drivers.items()}
         return named
+
+    @cached_property
+    def _short(self) -> dict[str, str]:
+        return unique_names([*self.sources, *self.drivers])
 
     @property
     def cautions(self) -> tuple[str, ...]:
-        """Every caution once, the statistical ones first."""
-        found = [c for answer in (*self.drivers.values(),) for c in answer.cautions]
+        """Every caution about drivers and sources once, in the order met."""
+        answers = (*self.drivers.values(), *self.sources.values())
+        found = [caution for answer in answers for caution in answer.cautions]
         if self.invented:
             found.insert(0, "These data are invented.")
         return tuple(dict.fromkeys(found))
@@ -95,13 +102,14 @@ class Season:
         written = []
         for name, answer in self.answers.items():
             path = folder / f"{name}.csv"
-            answer.table.to_csv(path, index=False)
+            # With the mark without which common spreadsheets garble accents.
+            answer.table.to_csv(path, index=False, encoding="utf-8-sig")
             written.append(path)
             if name != "faults" or len(answer.table):
                 written += save(answer.plot(), folder / name)
         for response, found in self.drivers.items():
-            for term in found.strong:
-                name = f"drivers_{_file_name(response)}_{_file_name(term)}"
+            for term, short in unique_names(found.strong).items():
+                name = f"drivers_{self._short[response]}_by_{short}"
                 written += save(found.plot_factor(term), folder / name)
         return written
 
@@ -117,7 +125,7 @@ def season(
     ----------
     study : Study
     responses : sequence of str, optional
-        Recorded responses; left out, all of them.
+        Recorded responses; left out, all that have a value and are no time.
     progress : callable, optional
         Told in words what is being worked on.
 
@@ -133,12 +141,14 @@ def season(
         If rows stand twice.
     """
     tell = progress or (lambda _: None)
-    asked = _asked(study, responses)
+    asked, open_still = _asked(study, responses)
     tell("checking the record")
     faults = study.check()
     found_sources: dict[str, Sources] = {}
     found_drivers: dict[str, Drivers] = {}
     refused: dict[str, str] = {}
+    if open_still:
+        refused["not recorded yet"] = ", ".join(response.label for response in open_still) + "."
     for response in asked:
         tell(f"sources of {response.label}")
         try:
@@ -167,21 +177,21 @@ def season(
     )
 
 
-def _asked(study: Study, names: Sequence[str] | None) -> list[Response]:
+def _asked(study: Study, names: Sequence[str] | None) -> tuple[list[Response], list[Response]]:
+    """Return the responses to look at, and those whose columns are there but still empty."""
     if names:
-        return [study.response(name) for name in dict.fromkeys(names)]
-    recorded = {response.name: response for response in study.responses}
-    asked = [
-        response
-        for name, response in recorded.items()
-        if response.kind != "time" and SAME_AS.get(name) not in recorded
-    ]
-    if not asked:
+        return [study.response(name) for name in dict.fromkeys(names)], []
+    looked = [response for response in study.responses if response.kind != "time"]
+    filled = {r.name: r for r in looked if study.tables[r.table][r.name].notna().any()}
+    if not filled:
+        listed = ", ".join(response.label for response in looked)
         raise CallError(
-            "No response is recorded yet: neither crow, dynamic range, rating nor fate. "
-            "Fill in tests.csv or the fates in reeds.csv."
+            "No response is recorded yet"
+            + (f", neither of {listed}. " if listed else ", for none is declared. ")
+            + "Fill in the tests, or the fates of the reeds."
         )
-    return asked
+    asked = [response for name, response in filled.items() if SAME_AS.get(name) not in filled]
+    return asked, [response for response in looked if response.name not in filled]
 
 
 def _counts(study: Study) -> dict[str, int]:
@@ -194,8 +204,3 @@ def _counts(study: Study) -> dict[str, int]:
     if "tests" in study.tables:
         found["tests"] = len(study.tables["tests"])
     return {name: count for name, count in found.items() if count}
-
-
-def _file_name(text: str) -> str:
-    """Make a header into a plain part of a file name."""
-    return "".join(c if c.isalnum() and c.isascii() else "_" for c in text).strip("_") or "column"

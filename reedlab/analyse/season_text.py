@@ -30,7 +30,7 @@ def blocks(found: Season) -> list[Block]:
     if found.drivers:
         made.append(Block("What drives it (each factor given the others)", (), _drivers(found)))
     if found.refused:
-        lines = [f"{what}: {why.splitlines()[0]}" for what, why in found.refused.items()]
+        lines = [f"{what}: {' '.join(why.splitlines())}" for what, why in found.refused.items()]
         made.append(Block("What this record cannot answer", tuple(lines)))
     if found.cautions:
         made.append(Block("Before you believe it", found.cautions))
@@ -68,9 +68,19 @@ def _drivers(found: Season) -> pd.DataFrame:
                 "factor": row["term"] if strong else f"none; strongest: {row['term']}",
                 "change": row["contrast"],
                 "effect (95 %)": f"{number_text(row['estimate'])}{unit} ({low} to {high})",
+                "test": _test(row),
+                "p": p_text(row["p_value"]),
                 "p, Holm": p_text(row["p_adjusted"]),
                 "units": f"{row['n_units']} {row['stratum']}s",
                 "evidence": row["evidence"],
             }
         )
     return pd.DataFrame(rows)
+
+
+def _test(row: dict) -> str:
+    """Write a term's test: F with its degrees of freedom, or a likelihood ratio."""
+    name, df = "F", f"{row['num_df']:g}, {number_text(row['den_df'])}"
+    if pd.isna(row["den_df"]):
+        name, df = "χ²", f"{row['num_df']:g}"
+    return f"{name}({df}) = {number_text(row['statistic'])}"

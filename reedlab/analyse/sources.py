@@ -8,10 +8,12 @@ import pandas as pd
 
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.strata import NAMES, random_keys
+from reedlab.analyse.words import counted
 from reedlab.answer import Answer
-from reedlab.errors import CallError, ModelError
+from reedlab.errors import ModelError
 from reedlab.model import fit_link_mixed, fit_mixed
 from reedlab.model.design import quoted
+from reedlab.model.link_mixed import LOGISTIC
 from reedlab.model.shares import variance_shares
 from reedlab.study import Study
 
@@ -71,7 +73,7 @@ def sources(study: Study, response: str) -> Sources:
     Raises
     ------
     CallError
-        For a name that is not recorded.
+        For a name that is not recorded, or a time.
     RecordError
         If rows stand twice.
     ModelError
@@ -90,8 +92,6 @@ def sources(study: Study, response: str) -> Sources:
     'tube'
     """
     frame = gather(study, response, [])
-    if frame.response.kind == "time":
-        raise CallError(f"'{response}' is a time until something happens; it has no variance yet.")
     keys, cautions = random_keys(frame.data, list(NAMES))
     if not keys:
         raise ModelError(
@@ -100,7 +100,7 @@ def sources(study: Study, response: str) -> Sources:
         )
     table = (_latent if frame.response.kind == "binary" else _components)(frame, keys)
     few = [
-        f"Only {n} {source}s: their share is hardly known."
+        f"Only {counted(n, source)}: that share is hardly known."
         for source, n in zip(table["source"], table["n_units"], strict=True)
         if n < FEW
     ]
@@ -128,13 +128,14 @@ def _latent(frame: Frame, keys: Sequence[str]) -> pd.DataFrame:
     """The tubes' share of kept or discarded, on the scale of the log odds."""
     key = "tube_id" if "tube_id" in keys else keys[0]
     fit = fit_link_mixed(f"{quoted(frame.response.name)} ~ 1", frame.data, key)
-    low, high = fit.share_interval
+    row = fit.share.iloc[0]
+    share, low, high = (float(row[column]) for column in ("share", "conf_low", "conf_high"))
     counts = [frame.data[key].nunique(), len(frame.data)]
     return pd.DataFrame(
         {
             "source": [NAMES[key], "reed"],
-            "variance": [fit.group_sd**2, fit.residual_variance],
-            "share": [fit.share, 1 - fit.share],
+            "variance": [fit.sd**2, LOGISTIC],
+            "share": [share, 1 - share],
             "conf_low": [low, 1 - high],
             "conf_high": [high, 1 - low],
             "n_units": counts,

@@ -86,23 +86,50 @@ def layout(frame: Frame) -> Layout:
     blocks = [*few]
     if "stage" in frame.data and frame.data["stage"].nunique() > 1:
         blocks.append("stage")
-    return Layout(groups, tuple(_not_nested(frame.data, blocks)), cautions)
+    blocks, entangled = _told_apart(frame.data, blocks)
+    return Layout(groups, tuple(blocks), (*cautions, *entangled))
 
 
-def _not_nested(data: pd.DataFrame, blocks: list[str]) -> list[str]:
-    """Leave out a block that another one already contains (a player with own sessions)."""
-    return [
-        block
-        for block in blocks
-        if not any(
-            other != block and (data.groupby(other, observed=True)[block].nunique() == 1).all()
-            for other in blocks
-        )
-    ]
+def _told_apart(data: pd.DataFrame, blocks: list[str]) -> tuple[list[str], list[str]]:
+    """Leave out blocks that the finer ones contain (a player with own sessions); cautions."""
+    kept: list[str] = []
+    cautions = []
+    matrix = np.ones((len(data), 1))
+    for block in sorted(blocks, key=lambda name: -data[name].nunique()):
+        columns = pd.get_dummies(data[block], drop_first=True).to_numpy(dtype=float)
+        wider = np.hstack([matrix, columns])
+        added = np.linalg.matrix_rank(wider) - np.linalg.matrix_rank(matrix)
+        if added == columns.shape[1]:
+            kept.append(block)
+            matrix = wider
+        elif added:
+            cautions.append(
+                f"{NAMES.get(block, block)} and {' and '.join(NAMES.get(k, k) for k in kept)} "
+                f"changed together in part: differences between {NAMES.get(block, block)}s are "
+                "not taken out."
+            )
+    return kept, cautions
 
 
-def judged(frame: Frame, chosen: Layout) -> Frame:
-    """Leave out factors that no variation is left to judge, with the reason.
+def judged(frame: Frame) -> tuple[Frame, Layout]:
+    """Leave out factors that no variation is left to judge; lay out the error of the others.
+
+    Raises
+    ------
+    ModelError
+        If no factor remains; the message gives every reason.
+    """
+    while True:
+        chosen = layout(frame)
+        able = judgeable(frame, chosen)
+        # Without a factor of theirs, few sessions turn from a random term into blocks.
+        if len(able.factors) == len(frame.factors):
+            return able, chosen
+        frame = able
+
+
+def judgeable(frame: Frame, chosen: Layout) -> Frame:
+    """Leave out factors that no variation of a given layout is left to judge.
 
     At each stratum the units must outnumber the coefficients that are constant within
     units. The factors declared last give way first.
@@ -114,18 +141,20 @@ def judged(frame: Frame, chosen: Layout) -> Frame:
     """
     for stratum in STRATA:
         key = STRATUM_KEY[stratum]
-        while key in frame.data and (key in chosen.groups or _one_each(frame.data, key)):
+        while key in frame.data:
             here = [f for f in frame.factors if f.stratum == stratum]
             if not here or _spare(frame, chosen, stratum) >= 1:
                 break
             frame = frame.without(here[-1], _why(frame, here, stratum))
     if not frame.factors:
-        raise ModelError("No factor can be examined.\n" + "\n".join(dict.fromkeys(frame.cautions)))
+        raise none_left(frame)
     return frame
 
 
-def _one_each(data: pd.DataFrame, key: str) -> bool:
-    return data[key].nunique() == len(data)
+def none_left(frame: Frame) -> ModelError:
+    """Build the error for a question without a factor: every reason, or that none was named."""
+    reasons = dict.fromkeys(frame.cautions) or ["None is asked for, or none is recorded."]
+    return ModelError("\n".join(["No factor can be examined.", *reasons]))
 
 
 def _spare(frame: Frame, chosen: Layout, stratum: str) -> int:
