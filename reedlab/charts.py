@@ -213,17 +213,20 @@ def save(ax: "Axes", path: Path) -> list[Path]:
     The same picture gives the same bytes: no date, and a fixed salt for its marks.
     """
     import matplotlib.pyplot as plt
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
     from matplotlib.figure import Figure
 
     figure = ax.get_figure(root=True)
     if not isinstance(figure, Figure):
         raise CallError("These axes belong to no figure, so there is no picture to write.")
     svg, png = path.with_name(path.name + ".svg"), path.with_name(path.name + ".png")
-    # Lay out once, not anew for each format.
+    # Lay out once, and draw once for each format: savefig would draw five times in all.
     figure.draw_without_rendering()
     figure.set_layout_engine("none")
     with plt.rc_context({"svg.hashsalt": "reedlab"}):
-        figure.savefig(svg, metadata={"Date": None})
-        figure.savefig(png, dpi=150, metadata={"Software": None})
+        FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None})
+    figure.dpi = 150
+    FigureCanvasAgg(figure).print_png(png, metadata={"Software": None})
     plt.close(figure)
     return [svg, png]
