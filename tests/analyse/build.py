@@ -1,0 +1,67 @@
+"""Studies for tests out of one flat table: each column goes to the table of its stratum."""
+
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from reedlab.schema import Factor, Response
+from reedlab.study import Batch, Settings, Study, write_study
+
+KEYS = {"lots": "lot_id", "tubes": "tube_id", "reeds": "reed_id", "sessions": "session_id"}
+#: What else each table holds if the flat table has it.
+ALSO = {
+    "lots": [],
+    "tubes": ["lot_id"],
+    "reeds": ["tube_id", "batch_id", "fate"],
+    "sessions": ["player_id"],
+    "tests": ["reed_id", "session_id", "stage", "trial"],
+}
+
+
+def flat_study(
+    folder: Path,
+    rows: pd.DataFrame,
+    factors: list[Factor],
+    responses: list[Response],
+    *,
+    invented: bool = True,
+    batches: list[Batch] | None = None,
+    title: str = "",
+) -> Study:
+    """Write and open a study; `rows` has a row a test, or a row a reed if no session is in it."""
+    settings = Settings(
+        "bassoon",
+        invented=invented,
+        factors=factors,
+        responses=responses,
+        batches=batches or [],
+    )
+    tables = {}
+    for name, also in ALSO.items():
+        key = KEYS.get(name)
+        if (key or "session_id") not in rows:
+            continue
+        own = [item.name for item in settings.declared if item.table == name]
+        if key is None:
+            whole = rows.assign(stage=rows.get("stage", "day 1"))
+            columns = dict.fromkeys([*also, *own])
+        else:
+            whole = rows.drop_duplicates(key)
+            columns = dict.fromkeys([key, *also, *own])
+        tables[name] = whole[[column for column in columns if column in whole]]
+    return write_study(folder, tables, settings, title)
+
+
+def reeds_of(tubes: int, per_tube: int, lots: int = 0) -> pd.DataFrame:
+    """A row a reed: reed_id, tube_id and, if asked, lot_id; tubes in order over the lots."""
+    tube = np.repeat(np.arange(tubes), per_tube)
+    rows = pd.DataFrame(
+        {
+            "reed_id": [f"R{i + 1:03}" for i in range(len(tube))],
+            "tube_id": [f"T{i + 1:02}" for i in tube],
+        }
+    )
+    if lots:
+        rows["lot_id"] = [f"L{i * lots // tubes + 1}" for i in tube]
+    return rows
