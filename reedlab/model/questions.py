@@ -93,7 +93,9 @@ class LinearFit(ABC):
             A factor that interacts with a number is tested where that number is zero:
             centre it first, ``center(wall)*shape``.
         method : {"kenward-roger", "satterthwaite"}
-            Where the denominator degrees of freedom come from.
+            Where the denominator degrees of freedom come from. Satterthwaite's, for a term
+            with several columns, shift in the third digit with the order of levels (they do
+            in R too); Kenward and Roger's do not.
 
         Returns
         -------
