@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reedlab.model.kernel import Moments
+from reedlab.model.moments import Moments
 from reedlab.model.reml import Fits
 
 METHODS = ("kenward-roger", "satterthwaite")

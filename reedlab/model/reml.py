@@ -16,7 +16,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reedlab.model.kernel import Dense, Moments, Projected, Strata
+from reedlab.model.kernel import Dense, Kernel, Strata
+from reedlab.model.moments import Moments, Projected
 from reedlab.model.threads import one_thread
 
 #: Newton decrement (about twice the log likelihood still to gain) at which to stop.
@@ -57,7 +58,7 @@ class Fits:
 
 @one_thread
 def fit_reml(
-    kernel: Strata | Dense,
+    kernel: Kernel,
     Y: np.ndarray,
     start: np.ndarray | None = None,
     enough: float = DECREMENT,
@@ -136,7 +137,7 @@ def _restricted(information: np.ndarray, free: np.ndarray) -> np.ndarray:
 
 
 def _line_search(
-    kernel: Strata | Dense,
+    kernel: Kernel,
     data: Projected,
     theta: np.ndarray,
     value: np.ndarray,

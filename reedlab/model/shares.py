@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import chi2
 
+from reedlab.model.kernel import Tied
 from reedlab.model.mixed import MixedFit
 from reedlab.model.questions import LinearFit
 from reedlab.model.reml import fit_reml
@@ -25,7 +26,7 @@ NEAR = 0.1
 #: A share nearer to 0 or 1 than this is at the bound.
 NONE = 1e-4
 #: The profile's likelihood is needed to about this.
-ENOUGH = 1e-4
+ENOUGH = 1e-3
 
 
 @one_thread
@@ -91,6 +92,7 @@ class _Profile:
         Q = np.linalg.solve(fit.R.T, fit.fixed.X.T).T
         residual = fit.fixed.y - Q @ (Q.T @ fit.fixed.y)
         self.y = (residual / fit.scale)[:, None]
+        self.mean_square = float(np.mean(self.y**2))
         self.kernel = fit.kernel
         self.theta = fit.fits.theta[0]
         self.best = float(fit.fits.moments.loglik[0])
@@ -100,19 +102,28 @@ class _Profile:
         """Ends of the interval of share k."""
         share = float(self.theta[k] / self.theta.sum())
         # The first guess of the width: the standard error by the expected information.
-        gradient = (np.eye(len(self.theta))[k] - share) / self.theta.sum()
-        width = EDGE * float(np.sqrt(gradient @ self.covariance @ gradient))
+        slope = self._gradient(k)
+        width = EDGE * float(np.sqrt(slope @ self.covariance @ slope))
         root = self._root(k)
         return _end(root, share, -width, 0.0), _end(root, share, width, 1.0)
 
+    def _gradient(self, k: int) -> np.ndarray:
+        """Slope of share k by the variances."""
+        return (np.eye(len(self.theta))[k] - self.theta[k] / self.theta.sum()) / self.theta.sum()
+
     def _root(self, k: int) -> Callable[[float], float]:
         """Root of twice the drop of the log likelihood as a function of share k."""
-        rest = np.delete(self.theta, k)
+        K = len(self.theta)
+        others = np.delete(np.eye(K), k, axis=0)
+        slope = self._gradient(k)
+        along = self.covariance @ slope / (slope @ self.covariance @ slope)
+        now = self.theta[k] / self.theta.sum()
 
         def root(share: float) -> float:
-            tied = self.kernel.tied(k, share / (1 - share))
-            # Begin where the others keep their proportions, none quite at zero.
-            start = (1 - share) * np.maximum(rest / rest.sum(), NONE) if rest.any() else None
+            tied = Tied(self.kernel, others + share / (1 - share) * np.eye(K)[k])
+            # Begin where the others would go if the likelihood were a parabola.
+            ahead = others @ (self.theta + along * (share - now))
+            start = np.maximum(ahead, NONE * self.theta.sum()) / self.mean_square
             found = fit_reml(tied, self.y, start, enough=ENOUGH)
             return float(np.sqrt(max(0.0, 2 * (self.best - found.moments.loglik[0]))))
 
