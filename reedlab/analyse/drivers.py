@@ -14,6 +14,7 @@ from reedlab.analyse.strata import judged
 from reedlab.analyse.words import counted, with_unit
 from reedlab.answer import Answer, number_text
 from reedlab.errors import CallError, unknown_name
+from reedlab.model.comparisons import holm
 from reedlab.schema import Factor, Response
 from reedlab.study import Study
 
@@ -188,11 +189,9 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
 
 
 def _completed(table: pd.DataFrame, study: Study, frame: Frame) -> pd.DataFrame:
-    from statsmodels.stats.multitest import multipletests
-
     by_name = {factor.name: factor for factor in frame.factors}
     tests = table.drop_duplicates("term").set_index("term")["p_value"]
-    adjusted = pd.Series(multipletests(tests, method="holm")[1], index=tests.index)
+    adjusted = pd.Series(holm(tests.to_numpy()), index=tests.index)
     return table.assign(
         p_adjusted=table["term"].map(adjusted),
         stratum=[by_name[term].stratum for term in table["term"]],

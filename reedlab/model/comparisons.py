@@ -61,10 +61,29 @@ def pairs_table(
         table["p_value"] = stats.studentized_range.sf(t * np.sqrt(2), means, df)
         half = stats.studentized_range.ppf(LEVEL, means, df) / np.sqrt(2) * std_error
     elif adjust == "holm":
-        from statsmodels.stats.multitest import multipletests
-
-        table["p_value"] = multipletests(table["p_value"], method="holm")[1]
+        table["p_value"] = holm(table["p_value"].to_numpy())
         half = stats.t.isf((1 - LEVEL) / 2 / len(table), df) * std_error
     else:
         raise CallError(f"There is no correction '{adjust}'; choose tukey, holm or none.")
     return table.assign(conf_low=estimate - half, conf_high=estimate + half)
+
+
+def holm(p_values: np.ndarray) -> np.ndarray:
+    """Correct p values for their number by Holm's method.
+
+    Its own lines, because statsmodels' function collects garbage at every call, which
+    costs 0.1 s in a session with pictures; it is the check in the tests.
+
+    References
+    ----------
+    Holm (1979), Scandinavian Journal of Statistics 6, 65-70.
+
+    Examples
+    --------
+    >>> holm(np.array([0.01, 0.04, 0.03])).round(3).tolist()
+    [0.03, 0.06, 0.06]
+    """
+    order = np.argsort(p_values)
+    steps = np.arange(len(p_values), 0, -1)
+    corrected = np.minimum(np.maximum.accumulate(p_values[order] * steps), 1)
+    return corrected[np.argsort(order)]
