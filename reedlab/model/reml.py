@@ -25,6 +25,8 @@ DECREMENT = 1e-11
 #: A stalled fit with a decrement below this has reached the accuracy of the likelihood.
 STALLED = 1e-6
 MAX_STEPS = 100
+#: Steps by the expected information are tried so much longer before they are halved.
+BOLD = 4.0
 #: Up to so many random effects a second maximum is looked for.
 FEW_EFFECTS = 60
 #: A residual variance below this share of the total counts as none. Where groups and terms
@@ -127,6 +129,8 @@ def _newton_step(moments: Moments, theta: np.ndarray) -> tuple[np.ndarray, np.nd
     information[~sound] = np.eye(theta.shape[1])
     step = np.linalg.solve(information / shape, (score * free / size)[..., None])[..., 0] / size
     decrement = np.einsum("bk,bk->b", step, score * free)
+    # Where the likelihood is not yet a hill, its expected curvature makes for timid steps.
+    step *= np.where(good, 1, BOLD)[:, None]
     return np.where(sound[:, None], step, 0), np.where(sound, decrement, np.inf)
 
 
