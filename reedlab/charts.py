@@ -16,6 +16,7 @@ from reedlab.errors import CallError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
     from numpy.typing import ArrayLike
 
 COLOURS = {
@@ -215,18 +216,34 @@ def save(ax: "Axes", path: Path) -> list[Path]:
     import matplotlib.pyplot as plt
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.backends.backend_svg import FigureCanvasSVG
-    from matplotlib.figure import Figure
 
     figure = ax.get_figure(root=True)
-    if not isinstance(figure, Figure):
+    if not isinstance(figure, plt.Figure):
         raise CallError("These axes belong to no figure, so there is no picture to write.")
     svg, png = path.with_name(path.name + ".svg"), path.with_name(path.name + ".png")
     # Lay out once, and draw once for each format: savefig would draw five times in all.
-    figure.draw_without_rendering()
-    figure.set_layout_engine("none")
+    _fit_margins(figure, ax)
     with plt.rc_context({"svg.hashsalt": "reedlab"}):
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None})
     figure.dpi = 150
     FigureCanvasAgg(figure).print_png(png, metadata={"Software": None})
     plt.close(figure)
     return [svg, png]
+
+
+def _fit_margins(figure: "Figure", ax: "Axes") -> None:
+    """Give a single Axes the room that its labels need.
+
+    Measured once; the figure's own layout engine measures twice, and draws to do so.
+    """
+    figure.set_layout_engine("none")
+    needed, box = ax.get_tightbbox(), ax.get_window_extent()
+    width, height = figure.bbox.size
+    pad = 0.06 * figure.dpi
+    if needed is not None:
+        figure.subplots_adjust(
+            left=(box.x0 - needed.x0 + pad) / width,
+            right=1 - (needed.x1 - box.x1 + pad) / width,
+            bottom=(box.y0 - needed.y0 + pad) / height,
+            top=1 - (needed.y1 - box.y1 + pad) / height,
+        )

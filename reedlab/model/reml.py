@@ -59,21 +59,34 @@ class Fits:
 
 
 @one_thread
-def fit_reml(
-    kernel: Kernel,
-    Y: np.ndarray,
-    start: np.ndarray | None = None,
-    enough: float = DECREMENT,
-) -> Fits:
+def fit_reml(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None = None) -> Fits:
     """Fit every column of Y, shape (n, B); each should be of order one and centred.
 
     `start`, shape (K,), is where to begin, all above zero; else with equal variances.
-    `enough` is the Newton decrement at which to stop.
     """
     data = kernel.project(Y)
+    theta, _, converged = _climb(kernel, data, _begin(kernel, Y, start), DECREMENT)
+    moments = kernel.moments(theta, data)
+    return Fits(theta, _unbiased(theta, moments), moments, converged)
+
+
+def highest(kernel: Kernel, y: np.ndarray, start: np.ndarray, enough: float) -> float:
+    """Maximum of the restricted log likelihood of one response, to about `enough`."""
+    data = kernel.project(y)
+    _, value, _ = _climb(kernel, data, _begin(kernel, y, start), enough)
+    return float(value[0])
+
+
+def _begin(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None) -> np.ndarray:
     if start is None:
         start = np.full(kernel.components, 1 / kernel.components)
-    theta = np.mean(Y**2, axis=0)[:, None] * start
+    return np.mean(Y**2, axis=0)[:, None] * start
+
+
+def _climb(
+    kernel: Kernel, data: Projected, theta: np.ndarray, enough: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Climb from theta until the Newton decrement is small enough: where, how high, if so."""
     value = kernel.loglik(theta, data)
     least = EXHAUSTED if kernel.spare else EXHAUSTED_SPANNED
     running = np.arange(len(theta))
@@ -91,8 +104,7 @@ def fit_reml(
         running = running[moved & sound & ~converged[running]]
         if not len(running):
             break
-    moments = kernel.moments(theta, data)
-    return Fits(theta, _unbiased(theta, moments), moments, converged)
+    return theta, value, converged
 
 
 def fit_best(kernel: Strata | Dense, y: np.ndarray) -> Fits:

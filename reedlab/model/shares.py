@@ -11,18 +11,19 @@ from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
+from scipy.special import expit, logit
 from scipy.stats import chi2
 
 from reedlab.model.kernel import Tied
 from reedlab.model.mixed import MixedFit
 from reedlab.model.questions import LinearFit
-from reedlab.model.reml import fit_reml
+from reedlab.model.reml import highest
 from reedlab.model.threads import one_thread
 
 #: Square root of twice the drop of the log likelihood at the ends of a 95 % interval.
 EDGE = float(np.sqrt(chi2.ppf(0.95, 1)))
 #: Where the root is this near to the edge it is taken as a straight line.
-NEAR = 0.1
+NEAR = 0.2
 #: A share nearer to 0 or 1 than this is at the bound.
 NONE = 1e-4
 #: The profile's likelihood is needed to about this.
@@ -101,11 +102,15 @@ class _Profile:
     def limits(self, k: int) -> tuple[float, float]:
         """Ends of the interval of share k."""
         share = float(self.theta[k] / self.theta.sum())
-        # The first guess of the width: the standard error by the expected information.
+        # First guesses: the standard error by the expected information, on the logit scale.
         slope = self._gradient(k)
         width = EDGE * float(np.sqrt(slope @ self.covariance @ slope))
         root = self._root(k)
-        return _end(root, share, -width, 0.0), _end(root, share, width, 1.0)
+        if not NONE < share < 1 - NONE:
+            return _end(root, share, share - width, 0.0), _end(root, share, share + width, 1.0)
+        middle, reach = logit(share), width / (share * (1 - share))
+        low, high = float(expit(middle - reach)), float(expit(middle + reach))
+        return _end(root, share, low, 0.0), _end(root, share, high, 1.0)
 
     def _gradient(self, k: int) -> np.ndarray:
         """Slope of share k by the variances."""
@@ -124,20 +129,18 @@ class _Profile:
             # Begin where the others would go if the likelihood were a parabola.
             ahead = others @ (self.theta + along * (share - now))
             start = np.maximum(ahead, NONE * self.theta.sum()) / self.mean_square
-            found = fit_reml(tied, self.y, start, enough=ENOUGH)
-            return float(np.sqrt(max(0.0, 2 * (self.best - found.moments.loglik[0]))))
+            return float(np.sqrt(max(0.0, 2 * (self.best - highest(tied, self.y, start, ENOUGH)))))
 
         return root
 
 
-def _end(root: Callable[[float], float], share: float, step: float, bound: float) -> float:
+def _end(root: Callable[[float], float], share: float, guess: float, bound: float) -> float:
     """Where the root meets the edge on the way from the estimate to a bound, or the bound."""
     last = min(max(bound, NONE), 1 - NONE)
     if abs(share - bound) < NONE:
         return bound
     inner, f_inner = share, 0.0
     outer, f_outer = last, np.inf
-    guess = share + step
     for _ in range(40):
         # Stay between what is known to be inside and outside the interval.
         low, high = sorted((inner + 0.02 * (outer - inner), outer))
