@@ -187,14 +187,18 @@ def influence(study: Study, response: str, factors: Sequence[str] | None = None)
     parts, cautions = [], []
     for tube, rows in frame.data.groupby("tube_id", observed=True):
         try:
-            rest, estimates = _without_tube(frame, chosen, rows.index)
+            rest, estimates = _without_tube(frame, chosen, fit, rows.index)
         except ModelError as error:
             cautions.append(f"Without tube {tube} there is no model: {error}")
             continue
         parts.append(estimates.assign(tube_left_out=tube))
         cautions += [f"Without tube {tube}: {c}" for c in rest.cautions if c not in frame.cautions]
-    if not parts:
-        raise ModelError("No tube can be left out.\n" + "\n".join(cautions))
+    # Without a tube the first level may be another, and contrasts against it are not the same.
+    parts = [
+        p[pd.MultiIndex.from_frame(p[["term", "contrast"]]).isin(everything.index)] for p in parts
+    ]
+    if not sum(map(len, parts)):
+        raise ModelError("\n".join(["No tube can be left out.", *cautions]))
     table = pd.concat(parts, ignore_index=True)
     known = everything.loc[list(zip(table["term"], table["contrast"], strict=True))]
     table["estimate_all"] = known["estimate"].to_numpy()
@@ -245,12 +249,14 @@ def _modelled(
     return frame, chosen, fit
 
 
-def _without_tube(frame: Frame, chosen: Layout, rows: pd.Index) -> tuple[Frame, pd.DataFrame]:
+def _without_tube(
+    frame: Frame, chosen: Layout, whole: LinearFit, rows: pd.Index
+) -> tuple[Frame, pd.DataFrame]:
     smaller = frame.dropped(rows)
     fit, smaller = fit_factors(judgeable(smaller, chosen), chosen)
     parts = []
     for factor in smaller.factors:
-        names, L = contrasts(fit, factor)
+        names, L = contrasts(fit, factor, like=whole)
         parts.append(
             pd.DataFrame({"term": factor.name, "contrast": names, "estimate": L @ fit.coefficients})
         )

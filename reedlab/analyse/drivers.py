@@ -157,8 +157,8 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     which rows repeat are random terms, so that a tube's level is judged by the
     variation between tubes. P values are corrected by Holm's method (1979) over the
     factors looked at. Share of variance: the variance of the factor's contribution over
-    the rows, less what chance alone would give, over the variance of all contributions
-    and components.
+    the rows, less what chance alone would give, over that of all contributions (each
+    counted whole where they cancel) and components.
 
     Examples
     --------

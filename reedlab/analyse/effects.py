@@ -13,9 +13,10 @@ import pandas as pd
 
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.strata import Layout, none_left
-from reedlab.errors import InestimableTermError
+from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model import LinearFit, fit_mixed
-from reedlab.model.design import quoted
+from reedlab.model.design import fixed_part, quoted
+from reedlab.model.separation import empty_cells
 from reedlab.schema import Factor
 
 
@@ -33,9 +34,31 @@ def fit_factors(frame: Frame, chosen: Layout) -> tuple[LinearFit, Frame]:
         except InestimableTermError as error:
             alike = next(factor for factor in frame.factors if factor.name == error.term)
             frame = frame.without(alike, f"{alike.label}: {error} Not examined.")
+        except ModelError as error:
+            raise _with_empty_cells(error, frame, chosen) from None
         else:
-            return fit, frame
+            alone = [factor for factor in frame.factors if not _is_judged(fit, factor)]
+            if not alone:
+                return fit, frame
+            why = f"{alone[-1].label}: too few {alone[-1].stratum}s to judge it; not examined."
+            frame = frame.without(alone[-1], why)
     raise none_left(frame)
+
+
+def _is_judged(fit: LinearFit, factor: Factor) -> bool:
+    """Say whether degrees of freedom are left for a factor's test and for its contrasts."""
+    part = fit.fixed.terms[factor.name]
+    rows = [np.eye(fit.fixed.X.shape[1])[part], *(row[None] for row in contrasts(fit, factor)[1])]
+    tests = [fit.test(L) for L in rows]
+    return all(F >= 0 and df > 0 for F, _, df in tests)
+
+
+def _with_empty_cells(error: ModelError, frame: Frame, chosen: Layout) -> ModelError:
+    """Add to an error about a yes or no which levels have only the one or the other."""
+    if frame.response.kind != "binary" or frame.data[frame.response.name].nunique() < 2:
+        return error
+    cells = empty_cells(fixed_part(formula(frame, chosen), frame.data))
+    return ModelError(" ".join([str(error), *cells]))
 
 
 def formula(frame: Frame, chosen: Layout) -> str:
@@ -58,10 +81,15 @@ def step_of(factor: Factor, values: pd.Series) -> float:
     return float(f"{values.std():.1g}")
 
 
-def contrasts(fit: LinearFit, factor: Factor) -> tuple[list[str], np.ndarray]:
-    """Names of a factor's contrasts and their coefficients, shape (m, p)."""
+def contrasts(
+    fit: LinearFit, factor: Factor, like: LinearFit | None = None
+) -> tuple[list[str], np.ndarray]:
+    """Names of a factor's contrasts and their coefficients, shape (m, p).
+
+    With the fit of more rows as `like`, a number's step is the one chosen there.
+    """
     if factor.kind == "numeric":
-        step = step_of(factor, fit.fixed.data[factor.name])
+        step = step_of(factor, (like or fit).fixed.data[factor.name])
         L = np.zeros((1, fit.fixed.X.shape[1]))
         L[0, fit.fixed.terms[factor.name]] = step
         return [f"{step:+g} {factor.unit}".rstrip()], L
@@ -75,29 +103,45 @@ def contrasts(fit: LinearFit, factor: Factor) -> tuple[list[str], np.ndarray]:
 
 def effects_table(fit: LinearFit, factors: Sequence[Factor]) -> pd.DataFrame:
     """One row a contrast: estimate, interval, the term's F test, share of variance."""
-    tests = fit.anova().set_index("term")
-    total = _total_variance(fit)
+    from scipy.stats import f as f_distribution
+
+    covariance = fit.covariance()
+    shares = _shares(fit, covariance)
     rows = []
     for factor in factors:
+        part = fit.fixed.terms[factor.name]
+        F, num_df, den_df = fit.test(np.eye(fit.fixed.X.shape[1])[part])
         names, L = contrasts(fit, factor)
-        found = fit.contrast(L).assign(term=factor.name, contrast=names)
-        test = tests.loc[factor.name]
         # statistic and p_value are the whole term's: with two levels or a number the same test.
-        for column in ("num_df", "den_df", "statistic", "p_value"):
-            found[column] = test[column]
-        found["share"] = _explained(fit, fit.fixed.terms[factor.name]) / total
+        found = fit.contrast(L).assign(
+            term=factor.name,
+            contrast=names,
+            num_df=num_df,
+            den_df=den_df,
+            statistic=F,
+            p_value=float(f_distribution.sf(F, num_df, den_df)),
+            share=shares[factor.name],
+        )
         rows.append(found)
     return pd.concat(rows, ignore_index=True)
 
 
-def _explained(fit: LinearFit, part: slice) -> float:
+def _shares(fit: LinearFit, covariance: np.ndarray) -> dict[str, float]:
+    """Share of each term's contribution in the variance of the rows, 0 to 1.
+
+    Where terms go together and their contributions cancel, the total counts each of them
+    whole, so that no share exceeds it.
+    """
+    apart = {term: _explained(fit, part, covariance) for term, part in fit.fixed.terms.items()}
+    together = _explained(fit, slice(0, fit.fixed.X.shape[1]), covariance)
+    components = sum(max(0.0, variance) for variance in fit.variances.values())
+    total = max(together, sum(apart.values())) + components
+    return {term: explained / total for term, explained in apart.items()}
+
+
+def _explained(fit: LinearFit, part: slice, covariance: np.ndarray) -> float:
     """Variance of a part of the fixed effects over the rows, less what chance alone gives."""
     columns = fit.fixed.X[:, part] - fit.fixed.X[:, part].mean(axis=0)
     cross = columns.T @ columns / len(columns)
     b = fit.coefficients[part]
-    return max(0.0, float(b @ cross @ b - np.sum(cross * fit.covariance()[part, part])))
-
-
-def _total_variance(fit: LinearFit) -> float:
-    everything = _explained(fit, slice(0, fit.fixed.X.shape[1]))
-    return everything + sum(max(0.0, variance) for variance in fit.variances.values())
+    return max(0.0, float(b @ cross @ b - np.sum(cross * covariance[part, part])))

@@ -286,6 +286,8 @@ def _why_not(factor: Factor, values: pd.Series, *, strict: bool) -> str:
 
 
 def _one_level(factor: Factor, values: pd.Series) -> str:
+    if values.notna().sum() == 0:
+        return f"{factor.label}: no row is left; there is nothing to compare."
     level = values.dropna().iloc[0]
     shown = f"{level:g}" if isinstance(level, float) else str(level)
     return f"{factor.label}: one level only ({shown}); there is nothing to compare."

@@ -88,8 +88,8 @@ def sources(study: Study, response: str) -> Sources:
     Examples
     --------
     >>> from reedlab.demo import example_study
-    >>> sources(example_study("batch"), "crow_cents").table["source"].tolist()[0]
-    'tube'
+    >>> sources(example_study("batch"), "crow_cents").table["source"].tolist()
+    ['lot', 'tube', 'reed', 'session', 'test']
     """
     frame = gather(study, response, [])
     keys, cautions = random_keys(frame.data, list(NAMES))
