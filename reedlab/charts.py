@@ -53,7 +53,7 @@ def new_axes(width: float = 6.4, height: float = 4.0) -> "Axes":
     """
     import matplotlib.pyplot as plt
 
-    _, ax = plt.subplots(figsize=(width, height), layout="constrained", dpi=110)
+    _, ax = plt.subplots(figsize=(width, height), dpi=110)
     ax.spines[["top", "right"]].set_visible(False)
     ax.tick_params(labelsize=9)
     return ax
@@ -235,15 +235,25 @@ def _fit_margins(figure: "Figure", ax: "Axes") -> None:
     """Give a single Axes the room that its labels need.
 
     Measured once; the figure's own layout engine measures twice, and draws to do so.
+    Several Axes of one figure are left to that engine.
     """
-    figure.set_layout_engine("none")
+    if len(figure.axes) > 1:
+        figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+        return
+    figure.set_layout_engine(None)
     needed, box = ax.get_tightbbox(), ax.get_window_extent()
+    if needed is None:
+        return
     width, height = figure.bbox.size
     pad = 0.06 * figure.dpi
-    if needed is not None:
-        figure.subplots_adjust(
-            left=(box.x0 - needed.x0 + pad) / width,
-            right=1 - (needed.x1 - box.x1 + pad) / width,
-            bottom=(box.y0 - needed.y0 + pad) / height,
-            top=1 - (needed.y1 - box.y1 + pad) / height,
+    left, right = box.x0 - needed.x0 + pad, needed.x1 - box.x1 + pad
+    bottom, top = box.y0 - needed.y0 + pad, needed.y1 - box.y1 + pad
+    ax.set_position(
+        (
+            left / width,
+            bottom / height,
+            1 - (left + right) / width,
+            1 - (bottom + top) / height,
         )
+    )
