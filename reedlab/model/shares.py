@@ -26,8 +26,8 @@ EDGE = float(np.sqrt(chi2.ppf(0.95, 1)))
 NEAR = 0.2
 #: A share nearer to 0 or 1 than this is at the bound.
 NONE = 1e-4
-#: The profile's likelihood is needed to about this.
-ENOUGH = 1e-3
+#: Newton decrement at which the profile is high enough: the step that follows it gains the rest.
+ENOUGH = 0.05
 
 
 @one_thread
