@@ -223,7 +223,7 @@ def save(ax: "Axes", path: Path) -> list[Path]:
     svg, png = path.with_name(path.name + ".svg"), path.with_name(path.name + ".png")
     # Lay out once, and draw once for each format: savefig would draw five times in all.
     _fit_margins(figure, ax)
-    with plt.rc_context({"svg.hashsalt": "reedlab"}):
+    with plt.rc_context({"svg.hashsalt": "reedlab", "svg.fonttype": "none"}):
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None})
     figure.dpi = 150
     FigureCanvasAgg(figure).print_png(png, metadata={"Software": None})

@@ -16,8 +16,13 @@ from reedlab.errors import CallError, ModelError
 from reedlab.schema import Response
 from reedlab.study import Faults, Study
 
-#: The same measurement on another scale: looked at only if the first is not recorded.
-SAME_AS = {"crow_hz": "crow_cents"}
+#: The same measurement on another scale, or a part of it: looked at unasked only where the
+#: other is not recorded.
+TOLD_BY = {
+    "crow_hz": "crow_cents",
+    "soft_db": "dynamic_range_db",
+    "loud_db": "dynamic_range_db",
+}
 COUNTED = {
     "lots": "lot_id",
     "tubes": "tube_id",
@@ -190,7 +195,7 @@ def _asked(study: Study, names: Sequence[str] | None) -> tuple[list[Response], l
             + (f", neither of {listed}. " if listed else ", for none is declared. ")
             + "Fill in the tests, or the fates of the reeds."
         )
-    asked = [response for name, response in filled.items() if SAME_AS.get(name) not in filled]
+    asked = [response for name, response in filled.items() if TOLD_BY.get(name) not in filled]
     return asked, [response for response in looked if response.name not in filled]
 
 

@@ -126,9 +126,11 @@ class _Profile:
 
         def root(share: float) -> float:
             tied = Tied(self.kernel, others + share / (1 - share) * np.eye(K)[k])
-            # Begin where the others would go if the likelihood were a parabola.
-            ahead = others @ (self.theta + along * (share - now))
-            start = np.maximum(ahead, NONE * self.theta.sum()) / self.mean_square
+            # Begin where the others would go if the likelihood were a parabola, but not near
+            # zero, from where a climb is slow.
+            ahead = self.theta + along * (share - now)
+            least = np.maximum(0.3 * self.theta, NONE * self.theta.sum())
+            start = others @ np.maximum(ahead, least) / self.mean_square
             return float(np.sqrt(max(0.0, 2 * (self.best - highest(tied, self.y, start, ENOUGH)))))
 
         return root
