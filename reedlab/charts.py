@@ -123,11 +123,9 @@ def points(
     order : sequence or None
         Levels of `x` from left to right; None for a number.
     """
-    import seaborn as sns
-
     ax = ax or new_axes()
     if order is None:
-        sns.scatterplot(data, x=x, y=y, color=COLOURS["blue"], alpha=0.6, s=28, ax=ax)
+        ax.plot(data[x], data[y], "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
     else:
         # Jitter by a fixed pattern: the same picture every time, and no random numbers used up.
         place = data[x].map({level: i for i, level in enumerate(order)}).astype(float)

@@ -93,12 +93,15 @@ def contrasts(
         L = np.zeros((1, fit.fixed.X.shape[1]))
         L[0, fit.fixed.terms[factor.name]] = step
         return [f"{step:+g} {factor.unit}".rstrip()], L
-    levels, rows = fit.mean_rows(factor.name)
-    order = [str(level) for level in factor.levels if str(level) in levels]
+    levels = fit.fixed.levels[factor.name]
+    order = [level for level in factor.levels if level in levels]
     order += [level for level in levels if level not in order]
-    place = [levels.index(level) for level in order]
-    names = [f"{level} - {order[0]}" for level in order[1:]]
-    return names, rows[place[1:]] - rows[place[0]]
+    # Factors stand alone here, so any row of a level shows how the level is coded.
+    part, values = fit.fixed.terms[factor.name], fit.fixed.data[factor.name]
+    coded = np.array([fit.fixed.X[np.argmax(values == level), part] for level in order])
+    L = np.zeros((len(order) - 1, fit.fixed.X.shape[1]))
+    L[:, part] = coded[1:] - coded[0]
+    return [f"{level} - {order[0]}" for level in order[1:]], L
 
 
 def effects_table(fit: LinearFit, factors: Sequence[Factor]) -> pd.DataFrame:

@@ -15,8 +15,8 @@ from reedlab.answer import Answer
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: Fill colours of the Okabe-Ito palette and hatches, so that grey print can be read too.
-_LOOK = {"error": ("#D55E00", ""), "warning": ("#56B4E9", "//")}
+#: Colours of the Okabe-Ito palette and markers, so that grey print can be read too.
+_LOOK = {"error": ("#D55E00", "X"), "warning": ("#56B4E9", "o")}
 
 
 class Fault(NamedTuple):
@@ -82,23 +82,26 @@ class Faults(Answer):
         matplotlib.axes.Axes
         """
         import matplotlib.pyplot as plt
-        import seaborn as sns
         from matplotlib.ticker import MaxNLocator
 
         if ax is None:
-            _, ax = plt.subplots(figsize=(6, 3), layout="constrained")
+            _, ax = plt.subplots(figsize=(6, 3))
         if self.table.empty:
             ax.text(0.5, 0.5, self.sentence, ha="center", va="center")
             ax.set_axis_off()
             return ax
-        order = [name for name in _LOOK if (self.table["severity"] == name).any()]
-        colours = {name: _LOOK[name][0] for name in order}
-        sns.countplot(self.table, y="file", hue="severity", hue_order=order, palette=colours, ax=ax)
-        for bars, name in zip(ax.containers, order, strict=True):
-            for bar in bars:
-                bar.set_hatch(_LOOK[name][1])
+        files = list(dict.fromkeys(self.table["file"]))
+        for name, (colour, marker) in _LOOK.items():
+            counts = self.table.loc[self.table["severity"] == name, "file"].value_counts()
+            if len(counts):
+                places = [files.index(file) for file in counts.index]
+                ax.plot(counts, places, marker, color=colour, markersize=10, label=f"{name}s")
+        ax.set_yticks(range(len(files)), labels=files)
+        ax.set_ylim(len(files) - 0.5, -0.5)
+        ax.set_xlim(left=0)
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
-        ax.set(xlabel="number of faults", ylabel="")
+        ax.set_xlabel("number of faults")
+        ax.legend(loc="upper left", bbox_to_anchor=(0, 1.2), ncols=2, frameon=False)
         return ax
 
 
