@@ -19,6 +19,12 @@ ALSO = {
 }
 
 
+GOUGE = Factor("gouge", stratum="tube", kind="numeric", unit="mm", step=0.05)
+SHAPE = Factor("shape", ("narrow", "wide"))
+CROW = Response("crow", unit="cents", table="reeds")
+KEPT = Response("kept", "binary", table="reeds")
+
+
 def flat_study(
     folder: Path,
     rows: pd.DataFrame,
@@ -65,3 +71,32 @@ def reeds_of(tubes: int, per_tube: int, lots: int = 0) -> pd.DataFrame:
     if lots:
         rows["lot_id"] = [f"L{i * lots // tubes + 1}" for i in tube]
     return rows
+
+
+def batch(tubes=8, per_tube=3, seed=1):
+    """Invented: half of the tubes gouged thinner, two shapes within every tube."""
+    rng = np.random.default_rng(seed)
+    rows = reeds_of(tubes, per_tube)
+    rows["gouge"] = np.repeat([1.25, 1.3] * (tubes // 2), per_tube)
+    rows["shape"] = np.resize(["narrow", "wide"], len(rows))
+    between = np.repeat(rng.normal(0, 8, tubes), per_tube)
+    rows["crow"] = np.round(between + rng.normal(0, 8, len(rows)), 1)
+    return rows
+
+
+def two_sessions(stages=("day 1", "day 1")):
+    """The invented batch tested in two sessions by one player."""
+    rows = batch()
+    rng = np.random.default_rng(5)
+    parts = [
+        rows.assign(
+            session_id=f"S{number}",
+            player_id="P1",
+            stage=stage,
+            trial=number,
+            humidity=40.0 + 10 * number,
+            crow=rows["crow"] + 6 * number + rng.normal(0, 3, len(rows)),
+        )
+        for number, stage in enumerate(stages, start=1)
+    ]
+    return pd.concat(parts, ignore_index=True)
