@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import Frame
+from reedlab.analyse.frame import Frame, level_name
 from reedlab.analyse.strata import Layout, none_left
 from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model import LinearFit, fit_mixed
@@ -94,7 +94,7 @@ def contrasts(
         L[0, fit.fixed.terms[factor.name]] = step
         return [f"{step:+g} {factor.unit}".rstrip()], L
     levels = fit.fixed.levels[factor.name]
-    order = [level for level in factor.levels if level in levels]
+    order = [name for name in map(level_name, factor.levels) if name in levels]
     order += [level for level in levels if level not in order]
     # Factors stand alone here, so any row of a level shows how the level is coded.
     part, values = fit.fixed.terms[factor.name], fit.fixed.data[factor.name]

@@ -10,6 +10,7 @@ levels all reeds of a tube (or of a lot) turn out to share is counted as the tub
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, ModelError, RecordError
@@ -231,9 +232,20 @@ def _as_declared(values: pd.Series, factor: Factor) -> pd.Series:
     """Make the numbers of a category into names, so that no slope is fitted to them."""
     if factor.kind == "numeric" or not pd.api.types.is_numeric_dtype(values):
         return values
-    if pd.api.types.is_bool_dtype(values):
-        return values.map({True: "true", False: "false"}).astype("str")
-    return values.map(lambda value: f"{value:g}", na_action="ignore").astype("str")
+    return values.map(level_name, na_action="ignore").astype("str")
+
+
+def level_name(level: object) -> str:
+    """Write a category's level as the data of a frame hold it.
+
+    Examples
+    --------
+    >>> level_name(10.0), level_name(True), level_name("wide")
+    ('10', 'true', 'wide')
+    """
+    if isinstance(level, bool | np.bool_):
+        return "true" if level else "false"
+    return level if isinstance(level, str) else f"{level:g}"
 
 
 def _settled(factor: Factor, data: pd.DataFrame) -> tuple[Factor, str]:

@@ -19,7 +19,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.effects import effects_table, formula, step_of
-from reedlab.analyse.frame import Frame
+from reedlab.analyse.frame import Frame, level_name
 from reedlab.analyse.strata import NAMES, Layout
 from reedlab.model import FirthFit, LinearFit, fit_firth
 from reedlab.model.design import fixed_part
@@ -102,6 +102,6 @@ def _changes(fit: FirthFit, factor: Factor) -> list[tuple]:
         middle, half = float(values.mean()), step_of(factor, values) / 2
         return [(middle - half, middle + half)]
     recorded = list(fit.part.levels[factor.name])
-    order = [str(level) for level in factor.levels if str(level) in recorded]
+    order = [name for name in map(level_name, factor.levels) if name in recorded]
     order += [level for level in recorded if level not in order]
     return [(order[0], level) for level in order[1:]]

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import Frame
+from reedlab.analyse.frame import Frame, level_name
 from reedlab.charts import COLOURS, interval_marks, points
 from reedlab.errors import CallError
 from reedlab.schema import Factor
@@ -33,7 +33,7 @@ def draw_factor(
         _draw_line(fit, factor, ax)
     else:
         means = fit.means(factor.name)
-        order = [str(level) for level in factor.levels if str(level) in set(means["level"])]
+        order = [name for name in map(level_name, factor.levels) if name in set(means["level"])]
         order += [level for level in means["level"] if level not in order]
         text = data.assign(**{factor.name: data[factor.name].astype(str)})
         ax = points(text, factor.name, response.name, order, ax)
