@@ -70,11 +70,13 @@ def fit_reml(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None = None) -> 
     return Fits(theta, _unbiased(theta, moments), moments, converged)
 
 
-def highest(kernel: Kernel, y: np.ndarray, start: np.ndarray, enough: float) -> float:
-    """Maximum of the restricted log likelihood of one response, to about `enough`."""
+def highest(
+    kernel: Kernel, y: np.ndarray, start: np.ndarray, enough: float
+) -> tuple[float, np.ndarray, Projected]:
+    """Maximum of the restricted log likelihood of one response to about `enough`, and where."""
     data = kernel.project(y)
-    _, value, _ = _climb(kernel, data, _begin(kernel, y, start), enough)
-    return float(value[0])
+    theta, value, _ = _climb(kernel, data, _begin(kernel, y, start), enough)
+    return float(value[0]), theta, data
 
 
 def _begin(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None) -> np.ndarray:

@@ -22,12 +22,13 @@ from reedlab.model.threads import one_thread
 
 #: Square root of twice the drop of the log likelihood at the ends of a 95 % interval.
 EDGE = float(np.sqrt(chi2.ppf(0.95, 1)))
-#: Where the root is this near to the edge it is taken as a straight line.
-NEAR = 0.2
+#: Where the root is this near to the edge, a cubic takes it there.
+NEAR = 0.3
 #: A share nearer to 0 or 1 than this is at the bound.
 NONE = 1e-4
-#: Newton decrement at which the profile is high enough: the step that follows it gains the rest.
-ENOUGH = 0.05
+#: Newton decrement at which the profile is high enough. A looser one stops short of the top where
+#: the likelihood is nearly flat, and moved ends by 0.05.
+ENOUGH = 1e-3
 
 
 @one_thread
@@ -106,57 +107,86 @@ class _Profile:
         slope = self._gradient(k)
         width = EDGE * float(np.sqrt(slope @ self.covariance @ slope))
         root = self._root(k)
+        pace = width / EDGE
         if not NONE < share < 1 - NONE:
-            return _end(root, share, share - width, 0.0), _end(root, share, share + width, 1.0)
-        middle, reach = logit(share), width / (share * (1 - share))
-        low, high = float(expit(middle - reach)), float(expit(middle + reach))
-        return _end(root, share, low, 0.0), _end(root, share, high, 1.0)
+            low, high = share - width, share + width
+        else:
+            middle, reach = logit(share), width / (share * (1 - share))
+            low, high = float(expit(middle - reach)), float(expit(middle + reach))
+        return _end(root, share, -pace, low, 0.0), _end(root, share, pace, high, 1.0)
 
     def _gradient(self, k: int) -> np.ndarray:
         """Slope of share k by the variances."""
         return (np.eye(len(self.theta))[k] - self.theta[k] / self.theta.sum()) / self.theta.sum()
 
-    def _root(self, k: int) -> Callable[[float], float]:
-        """Root of twice the drop of the log likelihood as a function of share k."""
+    def _root(self, k: int) -> Callable[[float], tuple[float, float]]:
+        """Root of twice the drop of the log likelihood, and its slope, at a value of share k."""
         K = len(self.theta)
         others = np.delete(np.eye(K), k, axis=0)
         slope = self._gradient(k)
         along = self.covariance @ slope / (slope @ self.covariance @ slope)
         now = self.theta[k] / self.theta.sum()
 
-        def root(share: float) -> float:
-            tied = Tied(self.kernel, others + share / (1 - share) * np.eye(K)[k])
+        def root(share: float) -> tuple[float, float]:
+            A = others + share / (1 - share) * np.eye(K)[k]
             # Begin where the others would go if the likelihood were a parabola, but not near
             # zero, from where a climb is slow.
             ahead = self.theta + along * (share - now)
             least = np.maximum(0.3 * self.theta, NONE * self.theta.sum())
             start = others @ np.maximum(ahead, least) / self.mean_square
-            return float(np.sqrt(max(0.0, 2 * (self.best - highest(tied, self.y, start, ENOUGH)))))
+            value, phi, data = highest(Tied(self.kernel, A), self.y, start, ENOUGH)
+            drop = float(np.sqrt(max(0.0, 2 * (self.best - value))))
+            # At the top of the others the slope is that of component k alone.
+            score = self.kernel.moments(phi @ A, data).score[0, k]
+            return drop, float(-score * phi.sum() / (1 - share) ** 2 / max(drop, NONE))
 
         return root
 
 
-def _end(root: Callable[[float], float], share: float, guess: float, bound: float) -> float:
-    """Where the root meets the edge on the way from the estimate to a bound, or the bound."""
+def _end(
+    root: Callable[[float], tuple[float, float]],
+    share: float,
+    pace: float,
+    guess: float,
+    bound: float,
+) -> float:
+    """Where the root meets the edge on the way from the estimate to a bound, or the bound.
+
+    `root` gives the root and its slope at a share; `pace` is the change of the share by
+    the root at the estimate. Between known points the share is a cubic in the root.
+    """
     last = min(max(bound, NONE), 1 - NONE)
     if abs(share - bound) < NONE:
         return bound
-    inner, f_inner = share, 0.0
-    outer, f_outer = last, np.inf
+    inner = (0.0, share, pace)
+    outer = last
     for _ in range(40):
         # Stay between what is known to be inside and outside the interval.
-        low, high = sorted((inner + 0.02 * (outer - inner), outer))
+        low, high = sorted((inner[1] + 0.02 * (outer - inner[1]), outer))
         guess = min(max(guess, low), high)
-        f = root(guess)
-        if f <= EDGE and guess == last:
+        drop, slope = root(guess)
+        if drop <= EDGE and guess == last:
             return bound
-        if abs(f - EDGE) < NEAR:
-            return inner + (guess - inner) * (EDGE - f_inner) / (f - f_inner)
-        # The root is nearly linear in the share near the estimate, and steep at the bound.
-        if f < EDGE:
-            inner, f_inner = guess, f
+        there = (drop, guess, 1 / slope)
+        found = _between(inner, there) if slope * pace > 0 else (inner[1] + guess) / 2
+        if abs(drop - EDGE) < NEAR:
+            return min(max(found, min(share, bound)), max(share, bound))
+        if drop < EDGE:
+            inner = there
         else:
-            outer, f_outer = guess, f
-        known = inner + (outer - inner) * (EDGE - f_inner) / (f_outer - f_inner)
-        guess = share + (guess - share) * EDGE / max(f, 0.1) if np.isinf(f_outer) else known
+            outer = guess
+        guess = found
     return guess
+
+
+def _between(one: tuple[float, float, float], other: tuple[float, float, float]) -> float:
+    """Share where the root is at the edge, by the cubic through two points and their slopes."""
+    (r0, s0, d0), (r1, s1, d1) = one, other
+    h = r1 - r0
+    t = (EDGE - r0) / h
+    return (
+        s0 * (1 + 2 * t) * (1 - t) ** 2
+        + s1 * t**2 * (3 - 2 * t)
+        + h * d0 * t * (1 - t) ** 2
+        + h * d1 * t**2 * (t - 1)
+    )
