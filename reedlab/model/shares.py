@@ -60,7 +60,7 @@ def variance_shares(fit: LinearFit) -> pd.DataFrame:
     >>> from reedlab.model import fit_mixed
     >>> table = pd.DataFrame({"y": [1.0, 2, 5, 6, 2, 3, 9, 8], "tube": list("aabbccdd")})
     >>> variance_shares(fit_mixed("y ~ 1", table, ["tube"])).round(2)["share"].tolist()
-    [0.96, 0.04]
+    [0.95, 0.05]
     """
     if not isinstance(fit, MixedFit):
         return _without_limits(fit)
