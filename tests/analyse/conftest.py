@@ -2,6 +2,7 @@
 
 import pytest
 
+from reedlab.analyse import season
 from reedlab.demo import simulate_batch, simulate_season
 from tests.analyse.build import CROW, GOUGE, SHAPE, flat_study
 
@@ -24,3 +25,13 @@ def study(tmp_path):
         return flat_study(tmp_path / name, rows, [*factors], [*responses], **more)
 
     return make
+
+
+@pytest.fixture(scope="session")
+def found_batch(demo_batch):
+    return season(demo_batch)
+
+
+@pytest.fixture(scope="session")
+def found_season(demo_season):
+    return season(demo_season)

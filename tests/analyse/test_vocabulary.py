@@ -1,0 +1,81 @@
+"""One walk over all result tables of the package: a column that is not declared is a stranger."""
+
+import pandas as pd
+import pytest
+
+from reedlab.analyse import collinearity, influence, keep_rate, residuals
+from reedlab.answer import VOCABULARY
+from reedlab.model import (
+    fit_firth,
+    fit_link_mixed,
+    fit_mixed,
+    fit_ordinal,
+    fixed_anova,
+    intraclass,
+    variance_shares,
+)
+
+
+def tables_of_answers(study, found):
+    yield from ((name, answer.table) for name, answer in found.answers.items())
+    yield "keep_rate", keep_rate(study).table
+    for ask in (residuals, influence, collinearity):
+        yield ask.__name__, ask(study, "crow_cents").table
+
+
+def tables_of_the_engine():
+    rows = pd.DataFrame(
+        {
+            "crow": [3.0, 5, 4, 8, 6, 7, 2, 1, 3, 5, 4, 6],
+            "rating": [1, 2, 2, 3, 2, 3, 1, 1, 1, 2, 3, 2],
+            "kept": [0, 1, 0, 1, 1, 0, 0, 0, 1, 1, 0, 1],
+            "shape": list("aabbccaabbcc"),
+            "tube": list("112233445566"),
+        }
+    )
+    fit = fit_mixed("crow ~ shape", rows, ["tube"])
+    yield "anova", fit.anova()
+    yield "means", fit.means("shape")
+    yield "pairs", fit.pairs("shape")
+    yield "contrast", fit.contrast([0, 1, 0])
+    yield "shares", variance_shares(fit)
+    yield "classical", fixed_anova("crow ~ shape", rows, 3)
+    firth = fit_firth("kept ~ shape", rows)
+    yield "firth", firth.coefficients
+    yield "firth anova", firth.anova()
+    yield "firth difference", firth.difference("shape", "a", "b")
+    ordinal = fit_ordinal("rating ~ shape", rows)
+    yield "ordinal", ordinal.coefficients
+    yield "thresholds", ordinal.thresholds
+    yield "ordinal difference", ordinal.difference("shape", "a", "b")
+    yield "link share", fit_link_mixed("kept ~ 1", rows, "tube").share
+    ratings = rows.assign(judge=["P1", "P2"] * 6)
+    yield "agreement", intraclass(ratings, "tube", "judge", "crow").table
+
+
+def strangers(tables):
+    return {
+        name: [column for column in table.columns if column not in VOCABULARY]
+        for name, table in tables
+        if not set(table.columns) <= set(VOCABULARY)
+    }
+
+
+@pytest.mark.parametrize("which", ["batch", "season"])
+def test_answers_use_declared_columns_only(which, request):
+    study, found = (request.getfixturevalue(f"{part}_{which}") for part in ("demo", "found"))
+    tables = dict(tables_of_answers(study, found))
+    assert {"faults", "keep_rate", "drivers_kept", "sources_kept", "influence"} <= set(tables)
+    assert all(len(table) for name, table in tables.items() if name != "faults")
+    assert strangers(tables.items()) == {}
+
+
+def test_the_engine_uses_declared_columns_only():
+    tables = dict(tables_of_the_engine())
+    assert len(tables) == 14
+    assert strangers(tables.items()) == {}
+
+
+def test_a_stranger_is_found():
+    table = pd.DataFrame({"term": ["gouge"], "pval": [0.03]})
+    assert strangers([("odd", table)]) == {"odd": ["pval"]}
