@@ -147,3 +147,14 @@ def p_text(value: float) -> str:
     if pd.isna(value):
         return ""
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def percent_text(share: float) -> str:
+    """Write a share of 0 to 1 in whole percent; an unknown one as a question mark.
+
+    Examples
+    --------
+    >>> percent_text(0.284), percent_text(float("nan"))
+    ('28 %', '?')
+    """
+    return "?" if pd.isna(share) else f"{share:.0%}".replace("%", " %")

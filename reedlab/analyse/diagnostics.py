@@ -11,7 +11,7 @@ from reedlab.analyse.effects import contrasts, effects_table, fit_factors
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.strata import Layout, judgeable, judged
 from reedlab.analyse.words import with_unit
-from reedlab.answer import Answer, number_text
+from reedlab.answer import Answer, number_text, percent_text
 from reedlab.errors import ModelError
 from reedlab.model import LinearFit
 from reedlab.model.inflation import variance_inflation
@@ -117,11 +117,11 @@ class Collinearity(Answer):
         if top["inflation"] < HIGH_INFLATION:
             return (
                 f"No factor is tied to the others: the most, {top['term']}, is explained by them "
-                f"to {top['r_squared']:.0%}."
+                f"to {percent_text(top['r_squared'])}."
             )
         tied = self.table.loc[self.table["inflation"] >= HIGH_INFLATION]
         shown = ", ".join(
-            f"{row['term']} ({row['r_squared']:.0%})" for row in tied.to_dict("records")
+            f"{row['term']} ({percent_text(row['r_squared'])})" for row in tied.to_dict("records")
         )
         return f"Tied to the other factors, so that effects can hardly be told apart: {shown}."
 

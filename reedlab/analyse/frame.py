@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import percent_text
 from reedlab.errors import CallError, ModelError, RecordError
 from reedlab.schema import STRATA, STRATUM_KEY, Factor, Response
 from reedlab.study import Study
@@ -291,8 +292,8 @@ def _why_not(factor: Factor, values: pd.Series, *, strict: bool) -> str:
     gaps = values.isna().mean()
     if strict and gaps > TOO_SPARSE:
         return (
-            f"{factor.label}: missing in {gaps:.0%} of the rows; not examined, for those rows "
-            "would be lost to every other factor. Ask for it by name to look at the rest."
+            f"{factor.label}: missing in {percent_text(gaps)} of the rows; not examined, for those "
+            "rows would be lost to every other factor. Ask for it by name to look at the rest."
         )
     return ""
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.frame import require_unique_keys
+from reedlab.analyse.words import share_with_interval
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
 from reedlab.model.proportion import proportion
@@ -29,10 +30,8 @@ class KeepRate(Answer):
     def _say(self) -> str:
         row = self.table.iloc[0]
         decided = int(row["n_units"])
-        return (
-            f"{round(row['share'] * decided)} of {decided} decided reeds kept: {row['share']:.0%} "
-            f"(95 % {row['conf_low']:.0%} to {row['conf_high']:.0%})."
-        )
+        kept = round(row["share"] * decided)
+        return f"{kept} of {decided} decided reeds kept: {share_with_interval(row)}."
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the share with its interval."""

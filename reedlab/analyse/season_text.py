@@ -4,9 +4,13 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from reedlab.analyse.drivers import Drivers
 from reedlab.analyse.season import Season
 from reedlab.analyse.sources import Sources
-from reedlab.answer import number_text, p_text
+from reedlab.answer import number_text, p_text, percent_text
+
+#: What marks the caution of one finding about rows that it could not use.
+GAPS = " rows left out: "
 
 
 @dataclass(frozen=True)
@@ -32,9 +36,18 @@ def blocks(found: Season) -> list[Block]:
     if found.refused:
         lines = [f"{what}: {' '.join(why.splitlines())}" for what, why in found.refused.items()]
         made.append(Block("What this record cannot answer", tuple(lines)))
-    if found.cautions:
-        made.append(Block("Before you believe it", found.cautions))
+    cautions = [text for text in found.cautions if GAPS not in text]
+    gaps = [_gaps(answer) for answer in found.drivers.values() if len(answer.left_out)]
+    if gaps:
+        cautions.append(f"Rows left out for gaps: {', '.join(gaps)}; reasons in each finding.")
+    if cautions:
+        made.append(Block("Before you believe it", tuple(cautions)))
     return made
+
+
+def _gaps(answer: Drivers) -> str:
+    everything = answer.rows_used + len(answer.left_out)
+    return f"{answer.response.label} {len(answer.left_out)} of {everything}"
 
 
 def _shares(found: Season) -> pd.DataFrame:
@@ -50,10 +63,11 @@ def answer_label(answer: Sources) -> str:
 
 
 def _row(answer: Sources) -> dict[str, str]:
-    return {
-        row["source"]: f"{row['share']:.0%} ({row['conf_low']:.0%}–{row['conf_high']:.0%})"
-        for row in answer.table.to_dict("records")
-    }
+    written = {}
+    for row in answer.table.to_dict("records"):
+        low, high = (percent_text(row[end]).removesuffix(" %") for end in ("conf_low", "conf_high"))
+        written[row["source"]] = f"{percent_text(row['share'])} ({low}–{high})"
+    return written
 
 
 def _drivers(found: Season) -> pd.DataFrame:

@@ -8,7 +8,7 @@ import pandas as pd
 
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.strata import NAMES, random_keys
-from reedlab.analyse.words import counted
+from reedlab.analyse.words import counted, share_with_interval
 from reedlab.answer import Answer
 from reedlab.errors import ModelError
 from reedlab.model import fit_link_mixed, fit_mixed
@@ -41,12 +41,11 @@ class Sources(Answer):
 
     def _say(self) -> str:
         parts = [
-            f"{row['source']} {row['share']:.0%} (95 % {row['conf_low']:.0%} to "
-            f"{row['conf_high']:.0%}; {row['n_units']} of them)"
+            f"{row['source']} {share_with_interval(row)}, {row['n_units']} of them"
             for row in self.table.to_dict("records")
         ]
         label = self.frame.response.label if self.frame else "the response"
-        return f"Of the variance of {label}: {', '.join(parts)}."
+        return f"Of the variance of {label}: {'; '.join(parts)}."
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the shares with their intervals."""

@@ -1,6 +1,11 @@
 """Small words that the sentences, pictures and files of this room share."""
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import pandas as pd
+
+from reedlab.answer import percent_text
 
 
 def counted(count: int, noun: str) -> str:
@@ -23,6 +28,18 @@ def with_unit(label: str, unit: str) -> str:
     ('crow, cents', 'rating')
     """
     return f"{label}, {unit}" if unit else label
+
+
+def share_with_interval(row: Mapping[Any, Any] | pd.Series) -> str:
+    """Write the share of a row of a table with its interval.
+
+    Examples
+    --------
+    >>> share_with_interval({"share": 0.284, "conf_low": 0.21, "conf_high": 0.37})
+    '28 % (95 % 21 % to 37 %)'
+    """
+    low, high = percent_text(row["conf_low"]), percent_text(row["conf_high"])
+    return f"{percent_text(row['share'])} (95 % {low} to {high})"
 
 
 def unique_names(headers: Iterable[str]) -> dict[str, str]:
