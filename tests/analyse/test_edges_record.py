@@ -220,7 +220,7 @@ def test_the_command_says_what_a_record_cannot_answer(study, capsys):
     assert "What this record cannot answer\n  not recorded yet: the unmeasured.\n" in told
     assert "  drivers of kept: The response 'kept' is the same (1) in all 24 rows" in told
     assert "  gouge: one level only (1.25); there is nothing to compare." in told
-    assert "24 of 24 decided reeds kept: 100%" in told
+    assert "24 of 24 decided reeds kept: 100 % (95 % 86 % to 100 %)" in told
 
 
 @pytest.mark.parametrize(

@@ -167,7 +167,7 @@ def test_season_prints_the_figures_of_oxide(oxide, capsys):
     assert row["p"] == p_text(wanted["p_value"]) == "0.263"
     assert row["units"] == "8 lots"
     assert row["effect (95 %)"].startswith("10.1 Å (")
-    assert printed_table(shown, SOURCES).loc[0, "lot"].startswith("73% (")
+    assert printed_table(shown, SOURCES).loc[0, "lot"].startswith("73 % (40–")
     assert "8 lots, 24 tubes, 72 reeds" in shown
     assert "invented" not in shown
     written = pd.read_csv(oxide.folder / "findings" / "drivers_Thickness.csv")
