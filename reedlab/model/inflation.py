@@ -32,7 +32,7 @@ def variance_inflation(fit: LinearFit, terms: Sequence[str]) -> np.ndarray:
     >>> from reedlab.model import fit_mixed
     >>> table = pd.DataFrame({"y": [1.0, 2, 4, 3, 5], "a": [1, 2, 3, 4, 6], "b": [1, 0, 1, 0, 1]})
     >>> variance_inflation(fit_mixed("y ~ a + b", table, []), ["a", "b"]).round(3)
-    array([1.011, 1.011])
+    array([1.009, 1.009])
     """
     intercept = fit.fixed.terms.get("1", slice(0, 0))
     kept = np.delete(np.arange(fit.fixed.X.shape[1]), np.r_[intercept])
