@@ -3,7 +3,8 @@
 Okabe-Ito colours (Okabe & Ito 2008, safe for colour-vision deficiency), always with
 a second sign (marker or hatch) so that grey print can be read; raw points visible;
 axes in bench units. Functions here draw what they are given: they compute nothing,
-never show, and leave matplotlib's global settings alone.
+never show, and leave matplotlib's global settings alone. A header with a dollar sign
+is a header and no formula.
 """
 
 from collections.abc import Iterable, Sequence
@@ -79,9 +80,9 @@ def forest(
         colour, marker = EVIDENCE_LOOK[row["evidence"]]
         ax.plot([row["conf_low"], row["conf_high"]], [place, place], color=colour, linewidth=2)
         ax.plot(row["estimate"], place, marker, color=colour, markeredgecolor="white", markersize=8)
-    ax.set_yticks(range(len(table)), labels=list(labels))
+    ax.set_yticks(range(len(table)), labels=list(labels), parse_math=False)
     ax.set_ylim(len(table) - 0.5, -0.5)
-    ax.set_xlabel(f"{xlabel}\nbar: 95 % interval", fontsize=9)
+    ax.set_xlabel(f"{xlabel}\nbar: 95 % interval", fontsize=9, parse_math=False)
     return ax
 
 
@@ -103,10 +104,10 @@ def shares(
     places = range(len(table))
     ax.hlines(places, table["conf_low"] * 100, table["conf_high"] * 100, COLOURS["blue"], lw=2)
     ax.plot(table["share"] * 100, places, "o", color=COLOURS["blue"], markersize=8)
-    ax.set_yticks(places, labels=list(labels))
+    ax.set_yticks(places, labels=list(labels), parse_math=False)
     ax.set_ylim(len(table) - 0.5, -0.5)
     ax.set_xlim(-2, 102)
-    ax.set_xlabel(f"share of {whole}, %\nbar: 95 % interval", fontsize=9)
+    ax.set_xlabel(f"share of {whole}, %\nbar: 95 % interval", fontsize=9, parse_math=False)
     return ax
 
 
@@ -131,7 +132,7 @@ def points(
         place = data[x].map({level: i for i, level in enumerate(order)}).astype(float)
         nudge = (data.groupby(x, observed=True).cumcount() % 7 - 3) * 0.04
         ax.plot(place + nudge, data[y], "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
-        ax.set_xticks(range(len(order)), labels=[str(level) for level in order])
+        ax.set_xticks(range(len(order)), labels=[str(level) for level in order], parse_math=False)
         ax.set_xlim(-0.6, len(order) - 0.4)
     return ax
 
@@ -161,7 +162,8 @@ def about_zero(
     ax = ax or new_axes()
     ax.axhline(0, color=COLOURS["black"], linewidth=0.8)
     ax.plot(x, y, "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
-    ax.set(xlabel=xlabel, ylabel=ylabel)
+    ax.set_xlabel(xlabel, parse_math=False)
+    ax.set_ylabel(ylabel, parse_math=False)
     return ax
 
 
@@ -172,7 +174,8 @@ def about_line(
     ax = ax or new_axes(4.6, 4.2)
     ax.axline((0, 0), slope=1, color=COLOURS["black"], linewidth=0.8)
     ax.plot(quantiles, points, "o", color=COLOURS["blue"], alpha=0.6, markersize=5)
-    ax.set(xlabel="expected of a normal distribution", ylabel=ylabel)
+    ax.set_xlabel("expected of a normal distribution")
+    ax.set_ylabel(ylabel, parse_math=False)
     return ax
 
 
@@ -186,9 +189,9 @@ def strips(
     ax.axvline(0, color=COLOURS["black"], linewidth=0.8)
     places = [rows.index(label) for label in labels]
     ax.plot(list(values), places, "o", color=COLOURS["blue"], alpha=0.5, markersize=5)
-    ax.set_yticks(range(len(rows)), labels=rows)
+    ax.set_yticks(range(len(rows)), labels=rows, parse_math=False)
     ax.set_ylim(len(rows) - 0.5, -0.5)
-    ax.set_xlabel(xlabel)
+    ax.set_xlabel(xlabel, parse_math=False)
     return ax
 
 
@@ -199,10 +202,10 @@ def dots(
     labels = list(labels)
     ax = ax or new_axes(6.4, 1.2 + 0.34 * len(labels))
     ax.plot(list(values), range(len(labels)), "o", color=COLOURS["blue"], markersize=8)
-    ax.set_yticks(range(len(labels)), labels=labels)
+    ax.set_yticks(range(len(labels)), labels=labels, parse_math=False)
     ax.set_ylim(len(labels) - 0.5, -0.5)
     ax.set_xlim(-2, 102)
-    ax.set_xlabel(xlabel)
+    ax.set_xlabel(xlabel, parse_math=False)
     return ax
 
 

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.frame import Frame, level_name
+from reedlab.analyse.words import with_unit
 from reedlab.charts import COLOURS, interval_marks, points
 from reedlab.errors import CallError
 from reedlab.schema import Factor
@@ -40,8 +41,8 @@ def draw_factor(
         places = [place + 0.3 for place in range(len(order))]
         interval_marks(ax, places, means.set_index("level").loc[order])
     what = "reeds" if unit else "tests"
-    ax.set_xlabel(f"{factor.label}{f', {factor.unit}' if factor.unit else ''}")
-    ax.set_ylabel(f"{response.label}{f', {response.unit}' if response.unit else ''}")
+    ax.set_xlabel(with_unit(factor.label, factor.unit), parse_math=False)
+    ax.set_ylabel(with_unit(response.label, response.unit), parse_math=False)
     ax.set_title(
         f"points: {len(data)} {what} as measured; black: mean and 95 % interval,\n"
         "the other factors held",
