@@ -61,6 +61,17 @@ class Drivers(Answer):
         return tuple(self.table.loc[self.table["p_adjusted"] < LEVEL, "term"].unique())
 
     @property
+    def shown(self) -> pd.DataFrame:
+        """Rows worth telling: those of the strong factors, or the one nearest to it."""
+        if self.strong:
+            return self.table[self.table["term"].isin(self.strong)]
+        return self.table.nsmallest(1, "p_value")
+
+    def label(self, term: str) -> str:
+        """Words for a factor."""
+        return self._factor(term).label
+
+    @property
     def _frame(self) -> Frame:
         if self.frame is None:
             raise CallError("These drivers were made without their rows.")
@@ -75,16 +86,14 @@ class Drivers(Answer):
         if strong:
             verb = "moves" if len(strong) == 1 else "move"
             opening = f"Of {looked} {factors} looked at, {len(strong)} {verb} {what} beyond chance"
-            shown = self.table[self.table["term"].isin(strong)]
         elif looked == 1:
             opening = f"The one factor looked at does not move {what} beyond chance"
-            shown = self.table
         else:
             opening = (
                 f"None of {looked} {factors} looked at moves {what} beyond chance; the strongest"
             )
-            shown = self.table.nsmallest(1, "p_value")
-        return f"{opening}: {'; '.join(self._effect(row) for row in shown.to_dict('records'))}."
+        effects = [self._effect(row) for row in self.shown.to_dict("records")]
+        return f"{opening}: {'; '.join(effects)}."
 
     def _effect(self, row: dict) -> str:
         unit = f" {row['unit']}" if row["unit"] else ""
@@ -93,7 +102,7 @@ class Drivers(Answer):
         if row["stratum"] != "reed" and row["n_reeds"]:
             count += f", {counted(row['n_reeds'], 'reed')}"
         return (
-            f"{self._factor(row['term']).label} {_with_minus(row['contrast'])}: "
+            f"{self.label(row['term'])} {_with_minus(row['contrast'])}: "
             f"{number_text(row['estimate'])}{unit} (95 % {low} to {high}; "
             f"{row['evidence']}, {count})"
         )
@@ -109,7 +118,7 @@ class Drivers(Answer):
         from reedlab.charts import forest
 
         labels = [
-            f"{self._factor(row['term']).label}: {_with_minus(row['contrast'])}"
+            f"{self.label(row['term'])}: {_with_minus(row['contrast'])}"
             for row in self.table.to_dict("records")
         ]
         unit = self.table["unit"].iloc[0]

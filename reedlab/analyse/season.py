@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from reedlab.analyse.drivers import LEVEL, Drivers, drivers
+from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.sources import Sources, sources
 from reedlab.analyse.words import unique_names
@@ -85,19 +85,6 @@ class Season:
         if self.invented:
             found.insert(0, "These data are invented.")
         return tuple(dict.fromkeys(found))
-
-    def shown_drivers(self) -> pd.DataFrame:
-        """The drivers found, response by response; where there are none, the strongest.
-
-        Columns of :class:`Drivers`, and ``level`` holds the response's label.
-        """
-        parts = []
-        for found in self.drivers.values():
-            table = found.table
-            strong = table[table["p_adjusted"] < LEVEL]
-            shown = strong if len(strong) else table.nsmallest(1, "p_value")
-            parts.append(shown.assign(level=found.response.label))
-        return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
     def write(self, folder: Path) -> list[Path]:
         """Write every table as CSV and every picture as SVG and PNG; return the files."""

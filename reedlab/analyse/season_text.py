@@ -1,5 +1,6 @@
 """A season on one screen: the lines and small tables that a person reads first."""
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import pandas as pd
@@ -9,6 +10,9 @@ from reedlab.analyse.season import Season
 from reedlab.analyse.sources import Sources
 from reedlab.answer import number_text, p_text, percent_text
 
+DRIVERS = (
+    "What drives it (each factor given the others; in brackets: nothing beyond chance, the nearest)"
+)
 #: What marks the caution of one finding about rows that it could not use.
 GAPS = " rows left out: "
 
@@ -32,7 +36,7 @@ def blocks(found: Season) -> list[Block]:
             Block("Where the variation comes from (share, 95 % interval)", (), _shares(found))
         )
     if found.drivers:
-        made.append(Block("What drives it (each factor given the others)", (), _drivers(found)))
+        made.append(Block(DRIVERS, (), _drivers(found)))
     if found.refused:
         lines = [f"{what}: {' '.join(why.splitlines())}" for what, why in found.refused.items()]
         made.append(Block("What this record cannot answer", tuple(lines)))
@@ -71,25 +75,25 @@ def _row(answer: Sources) -> dict[str, str]:
 
 
 def _drivers(found: Season) -> pd.DataFrame:
-    rows = []
-    for row in found.shown_drivers().to_dict("records"):
-        strong = row["p_adjusted"] < 0.05
+    return pd.DataFrame([row for answer in found.drivers.values() for row in _effects(answer)])
+
+
+def _effects(answer: Drivers) -> Iterator[dict[str, str]]:
+    for row in answer.shown.to_dict("records"):
+        label = answer.label(row["term"])
         unit = f" {row['unit']}" if row["unit"] else ""
         low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
-        rows.append(
-            {
-                "response": row["level"],
-                "factor": row["term"] if strong else f"none; strongest: {row['term']}",
-                "change": row["contrast"],
-                "effect (95 %)": f"{number_text(row['estimate'])}{unit} ({low} to {high})",
-                "test": _test(row),
-                "p": p_text(row["p_value"]),
-                "p, Holm": p_text(row["p_adjusted"]),
-                "units": f"{row['n_units']} {row['stratum']}s",
-                "evidence": row["evidence"],
-            }
-        )
-    return pd.DataFrame(rows)
+        yield {
+            "response": answer.response.label,
+            "factor": label if row["term"] in answer.strong else f"({label})",
+            "change": row["contrast"],
+            "effect (95 %)": f"{number_text(row['estimate'])}{unit} ({low} to {high})",
+            "test": _test(row),
+            "p": p_text(row["p_value"]),
+            "p, Holm": p_text(row["p_adjusted"]),
+            "units": f"{row['n_units']} {row['stratum']}s",
+            "evidence": row["evidence"],
+        }
 
 
 def _test(row: dict) -> str:

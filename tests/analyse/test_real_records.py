@@ -162,7 +162,7 @@ def test_season_prints_the_figures_of_oxide(oxide, capsys):
     row = printed_table(shown, DRIVERS).iloc[0]
     wanted = f_test("oxide_nested", "")
     assert row["response"] == "Thickness (Å)"
-    assert row["factor"] == "none; strongest: Oxide source (lot)"
+    assert row["factor"] == "(Oxide source (lot))"
     assert row["test"] == f"F(1, 6) = {number_text(wanted['statistic'])}" == "F(1, 6) = 1.53"
     assert row["p"] == p_text(wanted["p_value"]) == "0.263"
     assert row["units"] == "8 lots"
