@@ -408,6 +408,17 @@ def test_a_factor_that_equals_the_group(reeds, formula):
     )
 
 
+def test_a_factor_that_equals_one_of_crossed_groups():
+    # Rounding leaves the group a trace of information; it must not pass for some.
+    for seed in range(20):
+        rng = np.random.default_rng(seed)
+        table = pd.DataFrame({"tube": rng.integers(0, 4, 12), "day": rng.integers(0, 5, 12)})
+        table = table.assign(shape=table["tube"].map("s{}".format), crow=rng.normal(size=12))
+        assert _message(ModelError, "crow ~ 0 + shape", table, ["tube", "day"]).startswith(
+            "The fixed terms take a different value for every level of 'tube'"
+        )
+
+
 def test_a_constant_response(reeds):
     assert _message(ModelError, "crow ~ cane", reeds.assign(crow=3.0), ["tube"]) == (
         "The response 'crow' is the same (3) in all 24 rows: nothing varies, so there is nothing "
