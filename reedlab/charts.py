@@ -226,7 +226,7 @@ def save(ax: "Axes", path: Path) -> list[Path]:
     _fit_margins(figure, ax)
     with plt.rc_context({"svg.hashsalt": "reedlab", "svg.fonttype": "none"}):
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None})
-    figure.dpi = 150
+    figure.dpi = 120
     FigureCanvasAgg(figure).print_png(png, metadata={"Software": None})
     plt.close(figure)
     return [svg, png]
