@@ -2,9 +2,11 @@ import resource
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
 import reedlab
+from reedlab.demo import simulate_season
 from reedlab.study import new_study
 from tests.study.build import record
 
@@ -104,3 +106,71 @@ def test_help_answers_in_half_a_second_and_check_in_one_and_a_half(tmp_path):
     record(tmp_path, reeds="reed_id,bevel_mm\n1,51 thou\n2,3\n")
     assert seconds("--help") < 0.5
     assert seconds("check", tmp_path) < 1.5
+
+
+@pytest.fixture(scope="module")
+def invented(tmp_path_factory):
+    return simulate_season().write(tmp_path_factory.mktemp("cli") / "season").folder
+
+
+def test_season_prints_one_screen_and_writes_the_details(invented):
+    done = run("season", invented)
+    assert done.returncode == 0
+    assert done.stderr == ""
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("Invented: a bassoon reed maker's season")
+    assert lines[1].startswith("  6 lots, 30 tubes, 120 reeds, ")
+    assert " decided reeds kept: " in lines[2]
+    assert "warning" in lines[3]
+    for heading in ("Where the variation comes from", "What drives it", "Before you believe it"):
+        assert sum(line.startswith(heading) for line in lines) == 1
+    assert "  These data are invented." in lines
+    drive = [line for line in lines if line.startswith("crow against target") and "F(" in line]
+    assert len(drive) == 3
+    assert all("observed" in line for line in drive)
+    assert lines[-1].endswith(f"tables and pictures are in {invented / 'findings'}.")
+    files = sorted(path.name for path in (invented / "findings").iterdir())
+    assert lines[-1].startswith(f"{len(files)} tables")
+    assert {"drivers_crow_cents.csv", "drivers_crow_cents.svg", "keep_rate.png"} <= set(files)
+    table = pd.read_csv(invented / "findings" / "drivers_crow_cents.csv")
+    assert table["term"].iloc[0] == "harvest_year"
+
+
+def test_season_looks_at_what_is_asked_and_writes_where_it_is_told(invented, tmp_path):
+    asked = ["--response", "loud_db", "--response", "kept", "--out", tmp_path / "a" / "b"]
+    done = run("season", invented, *asked)
+    assert done.returncode == 0
+    assert "loudest note" in done.stdout
+    assert "crow against target" not in done.stdout
+    names = {path.name for path in (tmp_path / "a" / "b").iterdir()}
+    assert {"drivers_loud_db.csv", "drivers_kept.csv", "sources_kept.csv"} <= names
+    assert "drivers_crow_cents.csv" not in names
+
+
+def test_season_does_not_write_over_a_file(invented, tmp_path):
+    (tmp_path / "taken").write_text("a recipe", "utf-8")
+    done = run("season", invented, "--response", "loud_db", "--out", tmp_path / "taken")
+    assert done.returncode == 2
+    assert done.stderr == f"{tmp_path / 'taken'} cannot be written: File exists.\n"
+    assert (tmp_path / "taken").read_text("utf-8") == "a recipe"
+
+
+def test_season_rules_its_tables_in_a_terminal(invented, tmp_path, monkeypatch, capsys):
+    from reedlab import cli
+
+    arguments = ["season", str(invented), "--response", "loud_db", "--out", str(tmp_path / "o")]
+    monkeypatch.setattr(sys, "argv", ["reedlab", *arguments])
+    monkeypatch.setattr(sys.stdout, "isatty", lambda: True, raising=False)
+    monkeypatch.setenv("COLUMNS", "100")
+    with pytest.raises(SystemExit) as left:
+        cli.main()
+    assert left.value.code == 0
+    shown = capsys.readouterr().out
+    assert "────" in shown
+    assert max(map(len, (line for line in shown.splitlines() if "────" in line))) <= 100
+
+
+def test_the_season_takes_ten_seconds_and_600_megabytes_at_most(invented, tmp_path):
+    assert seconds("season", invented, "--out", tmp_path / "out", tries=1) < 10
+    peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    assert peak * (1 if sys.platform == "darwin" else 1024) < 600e6

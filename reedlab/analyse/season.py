@@ -87,10 +87,22 @@ class Season:
         return tuple(dict.fromkeys(found))
 
     def write(self, folder: Path) -> list[Path]:
-        """Write every table as CSV and every picture as SVG and PNG; return the files."""
+        """Write every table as CSV and every picture as SVG and PNG; return the files.
+
+        Raises
+        ------
+        CallError
+            If the folder cannot be made or written to.
+        """
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            return self._written(folder)
+        except OSError as error:
+            raise CallError(f"{folder} cannot be written: {error.strerror}.") from None
+
+    def _written(self, folder: Path) -> list[Path]:
         from reedlab.charts import save
 
-        folder.mkdir(parents=True, exist_ok=True)
         written = []
         for name, answer in self.answers.items():
             path = folder / f"{name}.csv"
