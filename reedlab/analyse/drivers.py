@@ -164,10 +164,11 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     -----
     The error of each factor follows its stratum: lots, tubes, reeds and sessions in
     which rows repeat are random terms, so that a tube's level is judged by the
-    variation between tubes. P values are corrected by Holm's method (1979) over the
-    factors looked at. Share of variance: the variance of the factor's contribution over
-    the rows, less what chance alone would give, over that of all contributions (each
-    counted whole where they cancel) and components.
+    variation between tubes; for kept or discarded see reedlab.analyse.keeping. P values
+    are corrected by Holm's method (1979) over the factors looked at. Share of variance:
+    the variance of the factor's contribution over the rows, less what chance alone would
+    give, over that of all contributions (each counted whole where they cancel) and
+    components.
 
     Examples
     --------

@@ -135,7 +135,7 @@ def test_intervals_of_a_factor_of_tubes_cover(measured):
     # A tenth kept against two in five: the two gouges differ in spread as well, and where
     # tubes make most of it the interval covers 89 instead of 95 in a hundred.
     far = gouge[gouge["trial"] == "gouge, 30 points apart"]
-    assert (far["covers"] >= 0.86).all()
+    assert (far["covers"] >= 0.89 - 2 * np.sqrt(0.89 * 0.11 / far["batches"])).all()
 
 
 @pytest.mark.slow
