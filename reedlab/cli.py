@@ -88,7 +88,10 @@ def season(
     folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
     response: Annotated[
         list[str] | None,
-        typer.Option(help="A response to look at; may be given more than once. Left out: all."),
+        typer.Option(
+            help="A response to look at; may be given more than once. Left out: all, but not twice "
+            "what tells the same (crow in Hz, the two ends of the dynamic range)."
+        ),
     ] = None,
     out: Annotated[
         Path | None,

@@ -33,6 +33,17 @@ class InestimableTermError(ModelError):
         self.term = term
 
 
+def listed(names: Iterable[object]) -> str:
+    """Write names one after the other, as messages show them.
+
+    Examples
+    --------
+    >>> listed(["thin", 2])
+    'thin, 2'
+    """
+    return ", ".join(str(name) for name in names)
+
+
 def unknown_name(kind: str, name: str, known: Iterable[str]) -> CallError:
     """Build the error for a wrong name: the nearest right ones first, then all.
 

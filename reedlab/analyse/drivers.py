@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 
 #: An effect with a corrected p value below this is called one.
 LEVEL = 0.05
+#: What marks the caution of one finding about rows that it could not use.
+GAPS = " rows left out: "
 COLUMNS = (
     *("term", "contrast", "estimate", "std_error", "df", "conf_low", "conf_high", "unit"),
     *("num_df", "den_df", "statistic", "p_value", "p_adjusted", "share"),
@@ -225,8 +227,7 @@ def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[
         listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
         more = f"; {counted(len(reasons) - 4, 'more reason')}" if len(reasons) > 4 else ""
         cautions.append(
-            f"{frame.response.label}: {len(frame.left_out)} of {everything} rows left out: "
-            f"{listed}{more}."
+            f"{frame.response.label}: {len(frame.left_out)} of {everything}{GAPS}{listed}{more}."
         )
     return (*cautions, *notes, *frame.cautions)
 

@@ -11,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import Frame, level_name
+from reedlab.analyse.frame import Frame, ordered_levels
 from reedlab.analyse.strata import Layout, none_left
 from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model import LinearFit, fit_mixed
@@ -93,9 +93,7 @@ def contrasts(
         L = np.zeros((1, fit.fixed.X.shape[1]))
         L[0, fit.fixed.terms[factor.name]] = step
         return [f"{step:+g} {factor.unit}".rstrip()], L
-    levels = fit.fixed.levels[factor.name]
-    order = [name for name in map(level_name, factor.levels) if name in levels]
-    order += [level for level in levels if level not in order]
+    order = ordered_levels(factor, fit.fixed.levels[factor.name])
     # Factors stand alone here, so any row of a level shows how the level is coded.
     part, values = fit.fixed.terms[factor.name], fit.fixed.data[factor.name]
     coded = np.array([fit.fixed.X[np.argmax(values == level), part] for level in order])

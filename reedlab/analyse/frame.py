@@ -7,7 +7,7 @@ every cell that the check calls impossible is set aside and named. A factor whos
 levels all reeds of a tube (or of a lot) turn out to share is counted as the tube's.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -247,6 +247,19 @@ def level_name(level: object) -> str:
     if isinstance(level, bool | np.bool_):
         return "true" if level else "false"
     return level if isinstance(level, str) else f"{level:g}"
+
+
+def ordered_levels(factor: Factor, recorded: Iterable[str]) -> list[str]:
+    """Order the levels that a frame holds: as declared, then those that are not declared.
+
+    Examples
+    --------
+    >>> ordered_levels(Factor("shape", ("wide", "narrow")), ["narrow", "other", "wide"])
+    ['wide', 'narrow', 'other']
+    """
+    recorded = list(recorded)
+    order = [name for name in map(level_name, factor.levels) if name in recorded]
+    return order + [level for level in recorded if level not in order]
 
 
 def _settled(factor: Factor, data: pd.DataFrame) -> tuple[Factor, str]:

@@ -26,7 +26,7 @@ import pandas as pd
 from scipy.special import expit
 
 from reedlab.analyse.effects import contrasts, effects_table, formula, step_of
-from reedlab.analyse.frame import Frame, level_name
+from reedlab.analyse.frame import Frame, ordered_levels
 from reedlab.analyse.strata import NAMES, Layout
 from reedlab.model import FirthFit, LinearFit, fit_firth
 from reedlab.schema import STRATUM_KEY, Factor
@@ -140,7 +140,5 @@ def _changes(fit: FirthFit, factor: Factor) -> list[tuple]:
     if factor.kind == "numeric":
         middle, half = float(values.mean()), step_of(factor, values) / 2
         return [(middle - half, middle + half)]
-    recorded = list(fit.part.levels[factor.name])
-    order = [name for name in map(level_name, factor.levels) if name in recorded]
-    order += [level for level in recorded if level not in order]
+    order = ordered_levels(factor, fit.part.levels[factor.name])
     return [(order[0], level) for level in order[1:]]

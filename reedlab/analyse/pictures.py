@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import Frame, level_name
+from reedlab.analyse.frame import Frame, ordered_levels
 from reedlab.analyse.words import with_unit
 from reedlab.charts import COLOURS, interval_marks, points
 from reedlab.errors import CallError
@@ -34,8 +34,7 @@ def draw_factor(
         _draw_line(fit, factor, ax)
     else:
         means = fit.means(factor.name)
-        order = [name for name in map(level_name, factor.levels) if name in set(means["level"])]
-        order += [level for level in means["level"] if level not in order]
+        order = ordered_levels(factor, means["level"])
         text = data.assign(**{factor.name: data[factor.name].astype(str)})
         ax = points(text, factor.name, response.name, order, ax)
         places = [place + 0.3 for place in range(len(order))]

@@ -129,7 +129,8 @@ def season(
     ----------
     study : Study
     responses : sequence of str, optional
-        Recorded responses; left out, all that have a value and are no time.
+        Recorded responses; left out, all that have a value, are no time, and do not tell
+        what another tells already (:data:`TOLD_BY`).
     progress : callable, optional
         Told in words what is being worked on.
 

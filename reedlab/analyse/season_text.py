@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from reedlab.analyse.drivers import Drivers
+from reedlab.analyse.drivers import GAPS, Drivers
 from reedlab.analyse.season import Season
 from reedlab.analyse.sources import Sources
 from reedlab.answer import number_text, p_text, percent_text
@@ -13,8 +13,6 @@ from reedlab.answer import number_text, p_text, percent_text
 DRIVERS = (
     "What drives it (each factor given the others; in brackets: nothing beyond chance, the nearest)"
 )
-#: What marks the caution of one finding about rows that it could not use.
-GAPS = " rows left out: "
 
 
 @dataclass(frozen=True)

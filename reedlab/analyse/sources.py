@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.frame import Frame, gather
-from reedlab.analyse.strata import NAMES, random_keys
+from reedlab.analyse.strata import FEW, NAMES, random_keys
 from reedlab.analyse.words import counted, share_with_interval
 from reedlab.answer import Answer
 from reedlab.errors import ModelError
@@ -21,8 +21,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 COLUMNS = ("source", "variance", "share", "conf_low", "conf_high", "n_units", "n_tubes", "n_reeds")
-#: With fewer lots, players and so on than this an interval says almost nothing.
-FEW = 5
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import f as f_distribution
 
-from reedlab.errors import ModelError, RecordError, unknown_name
+from reedlab.errors import ModelError, RecordError, listed, unknown_name
 
 #: What each coefficient says, with its symbol in McGraw & Wong (1996).
 COEFFICIENTS = (
@@ -97,7 +97,7 @@ def intraclass(data: pd.DataFrame, target: str, judge: str, value: str) -> Agree
     wide, cautions = _one_rating_each(data, target, judge, value)
     gaps = wide.isna()
     short = gaps.any(axis=1)
-    faults = [f"no rating by {_listed(wide.columns[row])}" for row in gaps[short].to_numpy()]
+    faults = [f"no rating by {listed(wide.columns[row])}" for row in gaps[short].to_numpy()]
     left_out = pd.DataFrame({"target": wide.index[short], "fault": faults})
     used = wide[~short]
     if len(left_out):
@@ -204,7 +204,3 @@ def _absolute(T: float, J: float, E: float, n: int, k: int) -> list[float]:
         n * (T - f_low * E) / (f_low * noise + n * T),
         n * (f_high * T - E) / (noise + n * f_high * T),
     ]
-
-
-def _listed(names: pd.Index) -> str:
-    return ", ".join(str(name) for name in names)

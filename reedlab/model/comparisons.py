@@ -9,6 +9,8 @@ from scipy import stats
 from reedlab.errors import CallError
 
 LEVEL = 0.95
+#: Root of twice the drop of a log likelihood at the ends of a profile interval.
+EDGE = float(np.sqrt(stats.chi2.ppf(LEVEL, 1)))
 
 
 def t_table(

@@ -22,7 +22,7 @@ from formulaic.errors import FormulaicError
 from formulaic.transforms import C
 from formulaic.transforms.contrasts import SumContrasts
 
-from reedlab.errors import CallError, InestimableTermError, ModelError, unknown_name
+from reedlab.errors import CallError, InestimableTermError, ModelError, listed, unknown_name
 from reedlab.model.formula import Reading, quoted, read, translated
 
 __all__ = ["FixedPart", "fixed_part", "quoted"]
@@ -94,13 +94,13 @@ class FixedPart:
             if name not in grid.columns:
                 raise unknown_name("column", name, map(str, grid.columns))
             if grid[name].isna().any():
-                where = _listed(grid.index[grid[name].isna()][:3])
+                where = listed(grid.index[grid[name].isna()][:3])
                 raise CallError(f"'{name}' is missing in row {where} of the new rows.")
         for name, levels in self.levels.items():
             strange = set(grid[name]) - set(levels)
             if strange:
                 raise CallError(
-                    f"'{name}' has no level {_listed(strange)}; it has {_listed(levels)}."
+                    f"'{name}' has no level {listed(strange)}; it has {listed(levels)}."
                 )
         return _columns(self.spec, grid[[*needed]].rename(columns=self.names))
 
@@ -154,7 +154,7 @@ def fixed_part(formula: str, data: pd.DataFrame, also_needed: tuple[str, ...] = 
             raise CallError(f"The column '{name}' stands more than once in the data.")
     table, left_out = _complete_rows(data[names])
     if table.empty:
-        raise ModelError(f"No row of the data has all of: {_listed(names)}.")
+        raise ModelError(f"No row of the data has all of: {listed(names)}.")
     table, cautions = _trimmed_categories(table)
     internal = {name: f"_column{i}_" for i, name in enumerate(reading.columns)}
     y = _response(reading, table, internal)
@@ -193,7 +193,7 @@ def fixed_part(formula: str, data: pd.DataFrame, also_needed: tuple[str, ...] = 
 def _complete_rows(data: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     missing = data.isna()
     incomplete = missing.any(axis=1)
-    faults = [f"{_listed(data.columns[row])} missing" for row in missing[incomplete].to_numpy()]
+    faults = [f"{listed(data.columns[row])} missing" for row in missing[incomplete].to_numpy()]
     left_out = pd.DataFrame({"row": data.index[incomplete], "fault": faults})
     return data[~incomplete].infer_objects(), left_out
 
@@ -205,7 +205,7 @@ def _trimmed_categories(table: pd.DataFrame) -> tuple[pd.DataFrame, tuple[str, .
             used = table[name].cat.remove_unused_categories()
             unused = [c for c in table[name].cat.categories if c not in used.cat.categories]
             if unused:
-                cautions.append(f"'{name}': no row has {_listed(unused)}; left out of the levels.")
+                cautions.append(f"'{name}': no row has {listed(unused)}; left out of the levels.")
             table[name] = used
     return table, tuple(cautions)
 
@@ -336,7 +336,3 @@ def _why_inestimable(
         f"The term {term} cannot be estimated: its values follow from those of the terms before "
         f"it ({', '.join(before) or 'the mean'}), so their effects cannot be told apart.{offer}"
     )
-
-
-def _listed(names: Any) -> str:
-    return ", ".join(str(name) for name in names)

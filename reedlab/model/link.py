@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import norm
 
-from reedlab.errors import CallError, ModelError
+from reedlab.errors import CallError, ModelError, listed
 from reedlab.model.design import FixedPart, fixed_part
 from reedlab.model.likelihood import OrderedRows, Peak, climb
 
@@ -248,18 +248,18 @@ def _order(name: str, column: pd.Series, levels: Sequence | None) -> list:
     if levels is not None:
         order = list(levels)
         if len(set(order)) < len(order):
-            raise CallError(f"The levels of '{name}' name one twice: {_listed(order)}.")
+            raise CallError(f"The levels of '{name}' name one twice: {listed(order)}.")
         strange = [value for value in present if value not in order]
         if strange:
             raise CallError(
-                f"'{name}' holds {_listed(strange)}, which the levels {_listed(order)} do not."
+                f"'{name}' holds {listed(strange)}, which the levels {listed(order)} do not."
             )
         return order
     if isinstance(column.dtype, pd.CategoricalDtype) and column.dtype.ordered:
         return list(column.cat.categories)
     if not all(isinstance(value, bool | np.bool_ | int | float | np.number) for value in present):
         raise CallError(
-            f"The order of '{name}' is not known: it holds text ({_listed(present[:4])}). Say it "
+            f"The order of '{name}' is not known: it holds text ({listed(present[:4])}). Say it "
             f"with levels=[lowest, ..., highest], or make '{name}' an ordered category."
         )
     if len(present) > MOST_LEVELS:
@@ -280,7 +280,3 @@ def _wald(estimates: np.ndarray, errors: np.ndarray) -> dict[str, np.ndarray]:
         "conf_low": estimates - reach,
         "conf_high": estimates + reach,
     }
-
-
-def _listed(values: Sequence) -> str:
-    return ", ".join(str(value) for value in values)

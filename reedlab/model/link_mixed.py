@@ -12,16 +12,14 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 from scipy.optimize import brentq
-from scipy.stats import chi2
 
 from reedlab.errors import ModelError
+from reedlab.model.comparisons import EDGE
 from reedlab.model.likelihood import OrderedRows, Peak, climb, height
 from reedlab.model.link import LinkFit, ordered_part, require_finite, standard_rows
 
 #: Variance of the standard logistic distribution, the rows' own on the latent scale.
 LOGISTIC = np.pi**2 / 3
-#: Square root of twice the drop of the log-likelihood at the ends of a 95 % interval.
-EDGE = float(np.sqrt(chi2.ppf(0.95, 1)))
 #: A profile still inside the interval at this share has no upper end below 1.
 NEARLY_ALL = 0.99
 

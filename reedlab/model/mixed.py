@@ -93,7 +93,14 @@ class MixedFit(LinearFit):
     def _basis(self, method: str) -> Basis:
         if method not in METHODS:
             raise CallError(f"There is no method '{method}'; choose {' or '.join(METHODS)}.")
-        return basis(self.fits, method, bounded=self.bounded)
+        # A table or a picture asks dozens of times; what the answers rest on is made once.
+        if method not in self._bases:
+            self._bases[method] = basis(self.fits, method, bounded=self.bounded)
+        return self._bases[method]
+
+    @cached_property
+    def _bases(self) -> dict[str, Basis]:
+        return {}
 
 
 @one_thread

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy.stats import t as t_distribution
 
-from reedlab.errors import CallError, ModelError
+from reedlab.errors import CallError, ModelError, listed
 
 
 class PairedDifference(NamedTuple):
@@ -83,10 +83,10 @@ def paired_difference(before: pd.Series, after: pd.Series) -> PairedDifference:
     for name, readings in (("before", before), ("after", after)):
         twice = readings.index[readings.index.duplicated()].unique()
         if len(twice):
-            raise CallError(f"'{name}' has more than one reading of {_listed(twice)}.")
+            raise CallError(f"'{name}' has more than one reading of {listed(twice)}.")
     strangers = before.index.symmetric_difference(after.index)
     if len(strangers):
-        raise CallError(f"No pair for {_listed(strangers)}: read before or after only.")
+        raise CallError(f"No pair for {listed(strangers)}: read before or after only.")
     pairs = pd.DataFrame({"before": before, "after": after}).astype(float)
     complete = pairs.dropna()
     left_out = tuple(pairs.index.difference(complete.index))
@@ -114,7 +114,3 @@ def paired_difference(before: pd.Series, after: pd.Series) -> PairedDifference:
         d_av=estimate / float(np.sqrt(complete.var(ddof=1).mean())),
         left_out=left_out,
     )
-
-
-def _listed(labels: pd.Index) -> str:
-    return ", ".join(str(label) for label in labels)

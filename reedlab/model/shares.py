@@ -12,16 +12,14 @@ from collections.abc import Callable
 import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
-from scipy.stats import chi2
 
+from reedlab.model.comparisons import EDGE
 from reedlab.model.kernel import Tied
 from reedlab.model.mixed import MixedFit
 from reedlab.model.questions import LinearFit
 from reedlab.model.reml import highest
 from reedlab.model.threads import one_thread
 
-#: Square root of twice the drop of the log likelihood at the ends of a 95 % interval.
-EDGE = float(np.sqrt(chi2.ppf(0.95, 1)))
 #: Where the root is this near to the edge, a cubic takes it there.
 NEAR = 0.3
 #: A share nearer to 0 or 1 than this is at the bound.
