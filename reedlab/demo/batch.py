@@ -16,7 +16,7 @@ from reedlab.demo.bench import measured, stage_names
 from reedlab.demo.record import Demo, recorded, settings_for
 from reedlab.demo.truth import LEVELS, STAGES, TRUTH, Truth
 from reedlab.demo.verdicts import fates, stage_means
-from reedlab.study import Batch
+from reedlab.study import BatchRecord
 
 # The first seed from 1 upwards whose batch teaches: counting reeds finds an effect of the
 # gouge on the crow (p < 0.02), counting tubes does not (p > 0.1); the shape is found in
@@ -80,7 +80,9 @@ def simulate_batch(seed: int = BATCH_SEED, effects: bool = True) -> Demo:
         "sessions": held,
         "tests": tests.assign(stage=stage_names(tests["stage"])),
     }
-    settings = settings_for(FACTORS, [Batch("B1", FACTORS, seed, _HOW)], tube="gouge_centre_mm")
+    settings = settings_for(
+        FACTORS, [BatchRecord("B1", FACTORS, seed, _HOW)], tube="gouge_centre_mm"
+    )
     return Demo(TITLE, recorded(tables, settings), settings, truth)
 
 

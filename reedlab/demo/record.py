@@ -10,7 +10,7 @@ import pandas as pd
 from reedlab.demo.bench import CROW_TARGET
 from reedlab.demo.truth import LEVELS, Truth
 from reedlab.schema import FACTORS, RESPONSES, Factor, table_named
-from reedlab.study import Batch, Settings, Study, write_study
+from reedlab.study import BatchRecord, Settings, Study, write_study
 from reedlab.study.cells import DTYPES
 
 
@@ -39,14 +39,16 @@ class Demo:
         return write_study(folder, self.tables, self.settings, self.title)
 
 
-def settings_for(factors: Sequence[str], batches: Sequence[Batch] = (), tube: str = "") -> Settings:
+def settings_for(
+    factors: Sequence[str], batches: Sequence[BatchRecord] = (), tube: str = ""
+) -> Settings:
     """Return the settings of an invented bassoon study.
 
     Parameters
     ----------
     factors : sequence of str
         Which of the usual factors are declared.
-    batches : sequence of Batch
+    batches : sequence of BatchRecord
     tube : str
         A factor that was given to whole tubes, though usually to reeds.
 

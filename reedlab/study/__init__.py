@@ -2,12 +2,12 @@
 
 from reedlab.study.faults import Fault, Faults
 from reedlab.study.folder import open_study
-from reedlab.study.settings import Batch, Settings, default_settings
+from reedlab.study.settings import BatchRecord, Settings, default_settings
 from reedlab.study.study import Study
 from reedlab.study.writing import new_study, write_study
 
 __all__ = [
-    "Batch",
+    "BatchRecord",
     "Fault",
     "Faults",
     "Settings",

@@ -24,7 +24,7 @@ from reedlab.schema import (
 
 
 @dataclass(frozen=True)
-class Batch:
+class BatchRecord:
     """A planned batch and what was randomised in it.
 
     Attributes
@@ -36,15 +36,29 @@ class Batch:
         Seed of that assignment.
     how : str
         The assignment in words.
+    terms : sequence of str
+        What the batch was laid out to estimate: factors, ``"a:b"`` for an interaction,
+        ``"a:a"`` for a bend.
+    least : float
+        Share of the best layout's information below which a shuffle was drawn again, 0 to 1.
+    sealed : bool
+        Whether which code belongs to which reed is still kept in the key file.
+    unblinded : str
+        Day on which the key was opened, ``2026-03-04``; empty while it is sealed.
     """
 
     batch_id: str
     randomised: Sequence[str] = ()
     seed: int | None = None
     how: str = ""
+    terms: Sequence[str] = ()
+    least: float = 0.0
+    sealed: bool = False
+    unblinded: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "randomised", tuple(self.randomised))
+        object.__setattr__(self, "terms", tuple(self.terms))
 
 
 @dataclass(frozen=True)
@@ -66,7 +80,7 @@ class Settings:
         What is varied and what is judged.
     protocol : sequence of Step, optional
         Left out, it is the instrument's default.
-    batches : sequence of Batch, optional
+    batches : sequence of BatchRecord, optional
 
     Raises
     ------
@@ -87,7 +101,7 @@ class Settings:
     factors: Sequence[Factor] = ()
     responses: Sequence[Response] = ()
     protocol: Sequence[Step] = ()
-    batches: Sequence[Batch] = ()
+    batches: Sequence[BatchRecord] = ()
 
     def __post_init__(self) -> None:
         known = instrument(self.instrument)

@@ -12,13 +12,13 @@ from typing import Any
 
 from reedlab.errors import CallError
 from reedlab.schema import INSTRUMENTS, Factor, Response, Step
-from reedlab.study.settings import Batch, Settings
+from reedlab.study.settings import BatchRecord, Settings
 
 _PARTS: dict[str, type] = {
     "factors": Factor,
     "responses": Response,
     "protocol": Step,
-    "batches": Batch,
+    "batches": BatchRecord,
 }
 _KINDS: dict[str, tuple[Any, str]] = {
     "str": (str, "text in quotes"),

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.schema import Factor, Response
-from reedlab.study import Batch, Settings, Study, write_study
+from reedlab.study import BatchRecord, Settings, Study, write_study
 
 KEYS = {"lots": "lot_id", "tubes": "tube_id", "reeds": "reed_id", "sessions": "session_id"}
 #: What else each table holds if the flat table has it.
@@ -32,7 +32,7 @@ def flat_study(
     responses: list[Response],
     *,
     invented: bool = True,
-    batches: list[Batch] | None = None,
+    batches: list[BatchRecord] | None = None,
     title: str = "",
 ) -> Study:
     """Write and open a study; `rows` has a row a test, or a row a reed if no session is in it."""

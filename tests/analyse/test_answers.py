@@ -11,7 +11,7 @@ import pytest
 from reedlab.analyse import drivers, keep_rate, sources
 from reedlab.answer import number_text, percent_text
 from reedlab.schema import Factor, Response
-from reedlab.study import Batch
+from reedlab.study import BatchRecord
 from tests.analyse.build import CROW, KEPT, batch, flat_study
 
 BOTH = pytest.mark.parametrize("which", ["batch", "season"])
@@ -112,7 +112,7 @@ def test_a_planned_batch_is_randomised_and_a_season_observed(found_batch, found_
 
 def test_one_reed_outside_the_plan_makes_the_whole_comparison_observed(tmp_path):
     rows = batch().assign(batch_id="B1")
-    planned = [Batch("B1", ("shape",))]
+    planned = [BatchRecord("B1", ("shape",))]
     shape = Factor("shape", ("narrow", "wide"))
     inside = flat_study(tmp_path / "in", rows, [shape], [CROW], batches=planned)
     assert drivers(inside, "crow").table["evidence"].tolist() == ["randomised"]

@@ -6,7 +6,7 @@ from pathlib import Path
 import pandas as pd
 
 from reedlab.schema import Factor
-from reedlab.study import Batch, Settings, Study, default_settings, open_study, write_study
+from reedlab.study import BatchRecord, Settings, Study, default_settings, open_study, write_study
 
 
 def record(folder: Path, reedlab: dict | None = None, **files: str) -> Path:
@@ -94,6 +94,6 @@ def planned_batch(folder: Path) -> Study:
         invented=True,
         factors=[*factors, shape, own],
         responses=usual.responses,
-        batches=[Batch("B1", ("gouge_centre_mm", "shape"), 7, "shape among tubes")],
+        batches=[BatchRecord("B1", ("gouge_centre_mm", "shape"), 7, "shape among tubes")],
     )
     return write_study(folder, tables, settings, "A planned batch")

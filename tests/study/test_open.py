@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 import reedlab
 from reedlab.errors import CallError, RecordError
-from reedlab.study import Batch, Settings, open_study
+from reedlab.study import BatchRecord, Settings, open_study
 from tests.study.build import describe, only, opened, planned_batch, record, told
 
 REEDS = "reed_id,fate\n001,kept\n002,discarded\n003,unfinished\n004,\n"
@@ -373,7 +373,9 @@ def test_bounds_and_missing_codes_come_from_the_descriptor(tmp_path):
 def test_settings_made_in_code_are_checked_too():
     assert Settings(crow_target="F4").crow_target == ("F4", "F4")
     with pytest.raises(CallError) as raised:
-        Settings(a4_hz=0, crow_target=("F4", "E4"), batches=[Batch("b", ("x",)), Batch("b")])
+        Settings(
+            a4_hz=0, crow_target=("F4", "E4"), batches=[BatchRecord("b", ("x",)), BatchRecord("b")]
+        )
     assert len(str(raised.value).split("\n")) == 4
 
 

@@ -1,0 +1,3 @@
+"""Before the knife: designs, cane, order and blinding, power, bench sheets."""
+
+__all__: list[str] = []
