@@ -4,6 +4,7 @@ Nothing here reads or writes a file.
 """
 
 from reedlab.schema.cautions import CAUTIONS, cautions_for
+from reedlab.schema.codes import draw_codes, read_code
 from reedlab.schema.columns import TYPES, Column, Table
 from reedlab.schema.defaults import FACTORS, RESPONSES, default_factors
 from reedlab.schema.factors import STRATA, STRATUM_KEY, STRATUM_TABLE, Factor
@@ -39,9 +40,11 @@ __all__ = [
     "cents_from_band",
     "default_factors",
     "default_protocol",
+    "draw_codes",
     "instrument",
     "nearest_note",
     "note_hz",
+    "read_code",
     "table_named",
     "tables_for",
     "to_mm",
