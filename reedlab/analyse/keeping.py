@@ -14,9 +14,9 @@ Two methods, by where a factor's levels lie:
 
 With few tubes the yes and no are so coarse that tubes often agree by chance, and the
 test of the second kind called 6.6 % of null batches of 8 x 3 an effect. So the error
-variance is moderated (Smyth 2004): averaged with the variance that reeds would have
-if their fates were independent, which has the weight of one degree of freedom beside
-those of the tubes. tests/analyse/test_calibration_keeping.py measures what remains.
+variance is moderated with that of independent fates (see reedlab.model.moderated), which
+has the weight of one degree of freedom beside those of the tubes.
+tests/analyse/test_calibration_keeping.py measures what remains.
 """
 
 from collections.abc import Sequence
@@ -29,13 +29,13 @@ from reedlab.analyse.effects import contrasts, effects_table, formula, step_of
 from reedlab.analyse.frame import Frame, ordered_levels
 from reedlab.analyse.strata import NAMES, Layout
 from reedlab.model import FirthFit, LinearFit, fit_firth
+from reedlab.model.moderated import (
+    independent_covariance,
+    lies_between,
+    moderated,
+    moderated_statistic,
+)
 from reedlab.schema import STRATUM_KEY, Factor
-
-#: A factor with less than this share of its variation inside tubes (or lots, reeds that are
-#: tested again, sessions, players) is treated as theirs.
-WITHIN = 0.5
-#: Weight of the variance of independent reeds beside that of tubes, in degrees of freedom.
-PRIOR_DF = 1.0
 
 
 def keeping_table(
@@ -78,14 +78,8 @@ def _home(frame: Frame, factor: Factor, groups: Sequence[str]) -> str:
     else:
         codes, levels = pd.factorize(values)
         columns = np.eye(len(levels))[codes]
-    columns = columns - columns.mean(axis=0)
-    whole = np.sum(columns**2)
     for key in groups:
-        unit = pd.factorize(frame.data[key])[0]
-        sums = np.zeros((unit.max() + 1, columns.shape[1]))
-        np.add.at(sums, unit, columns)
-        between = np.sum(sums**2 / np.bincount(unit)[:, None])
-        if whole - between < WITHIN * whole:
+        if lies_between(columns, pd.factorize(frame.data[key])[0]):
             return key
     return ""
 
@@ -99,23 +93,16 @@ def _moderate(
 
     _, L = contrasts(fit, factor)
     chance = expit(penalised.part.X @ penalised.estimates)
-    weights = L @ np.linalg.pinv(fit.fixed.X)
-    independent = (weights * chance * (1 - chance)) @ weights.T
+    independent = independent_covariance(L @ np.linalg.pinv(fit.fixed.X), chance)
     between = L @ fit.covariance() @ L.T
-
-    def moderated(df: np.ndarray, own: np.ndarray, other: np.ndarray) -> np.ndarray:
-        return (df * own + PRIOR_DF * other) / (df + PRIOR_DF)
-
     b, df = L @ fit.coefficients, table.loc[rows, "df"].to_numpy()
     std_error = np.sqrt(moderated(df, np.diag(between), np.diag(independent)))
     half = t_distribution.ppf(0.975, df) * std_error
     table.loc[rows, "std_error"] = std_error
     table.loc[rows, "conf_low"], table.loc[rows, "conf_high"] = b - half, b + half
-    # F in the proportion of the two quadratic forms, so that its scale stays.
     den_df = float(table.loc[rows[0], "den_df"])
-    own = b @ np.linalg.solve(between, b)
-    shrunk = b @ np.linalg.solve(moderated(np.array(den_df), between, independent), b)
-    F = float(table.loc[rows[0], "statistic"]) * (shrunk / own if own > 0 else 1.0)
+    plain = float(table.loc[rows[0], "statistic"])
+    F = float(moderated_statistic(np.array(plain), np.array(den_df), b, between, independent))
     table.loc[rows, "statistic"] = F
     table.loc[rows, "p_value"] = float(f_distribution.sf(F, len(rows), den_df))
 
