@@ -1,7 +1,9 @@
 """One study on disk: open it, check it, start it. The only room that writes a study."""
 
+from reedlab.study.adding import add_plan
 from reedlab.study.faults import Fault, Faults
 from reedlab.study.folder import open_study
+from reedlab.study.plans import Plan
 from reedlab.study.settings import BatchRecord, Settings, default_settings
 from reedlab.study.study import Study
 from reedlab.study.writing import new_study, write_study
@@ -10,8 +12,10 @@ __all__ = [
     "BatchRecord",
     "Fault",
     "Faults",
+    "Plan",
     "Settings",
     "Study",
+    "add_plan",
     "default_settings",
     "new_study",
     "open_study",

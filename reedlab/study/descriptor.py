@@ -7,7 +7,7 @@ faults of the file are told together.
 
 import json
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -50,7 +50,23 @@ def read_descriptor(folder: Path) -> Descriptor:
         Listing all faults: no folder, no descriptor, not JSON, settings or tables that
         do not fit.
     """
-    package = _load(folder)
+    return described(load_package(folder), folder)
+
+
+def described(package: Mapping[str, Any], folder: Path) -> Descriptor:
+    """Return what a parsed descriptor says, or raise RecordError with all its faults.
+
+    Parameters
+    ----------
+    package : mapping
+        As :func:`load_package` returns it.
+    folder : Path
+        Gives the title where there is none.
+
+    Returns
+    -------
+    Descriptor
+    """
     raw = package.get("reedlab")
     if not isinstance(raw, dict):
         raise RecordError(
@@ -104,10 +120,22 @@ def descriptor_text(name: str, title: str, settings: Settings, tables: Sequence[
         package["description"] = _INVENTED
     package["reedlab"] = settings_to_json(settings)
     package["resources"] = [resource_to_json(table, present) for table in tables]
+    return package_text(package)
+
+
+def package_text(package: Mapping[str, Any]) -> str:
+    r"""Return a parsed descriptor as the text of its file.
+
+    Examples
+    --------
+    >>> package_text({"title": "Élan"})
+    '{\n  "title": "Élan"\n}\n'
+    """
     return json.dumps(package, indent=2, ensure_ascii=False) + "\n"
 
 
-def _load(folder: Path) -> dict[str, Any]:
+def load_package(folder: Path) -> dict[str, Any]:
+    """Parse the descriptor of a folder, or raise RecordError if there is none to parse."""
     if not folder.is_dir():
         raise RecordError(f"There is no folder {folder}.")
     path = folder / DESCRIPTOR

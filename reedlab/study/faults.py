@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import pandas as pd
 
 from reedlab.answer import Answer
+from reedlab.errors import RecordError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -103,6 +104,28 @@ class Faults(Answer):
         ax.set_xlabel("number of faults")
         ax.legend(loc="upper left", bbox_to_anchor=(0, 1.2), ncols=2, frameon=False)
         return ax
+
+
+def refusal(opening: str, faults: Iterable[Fault]) -> RecordError:
+    """Return the error that tells all faults of a file, each with its way out.
+
+    Examples
+    --------
+    >>> fault = Fault("B2.csv", 3, "lost", "perhaps", "error", "it is unclear", "write yes or no")
+    >>> print(refusal("B2.csv cannot be recorded:", [fault]))
+    B2.csv cannot be recorded:
+    - B2.csv, row 3, column 'lost', 'perhaps': it is unclear; write yes or no.
+    """
+    return RecordError("\n".join([opening, *(f"- {_line(fault)}." for fault in faults)]))
+
+
+def _line(fault: Fault) -> str:
+    where = [fault.file]
+    if fault.row is not None:
+        where.append(f"row {fault.row}")
+    if fault.column:
+        where += [f"column '{fault.column}'", f"'{fault.value}'" if fault.value else "empty"]
+    return f"{', '.join(where)}: {fault.fault}; {fault.remedy}"
 
 
 def collect(faults: Iterable[Fault], headers: Mapping[str, Sequence[str]]) -> pd.DataFrame:

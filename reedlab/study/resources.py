@@ -75,7 +75,7 @@ def resource_to_json(table: Table, present: Collection[str]) -> dict[str, Any]:
         if target in present
     ]
     schema: dict[str, Any] = {
-        "fields": [_field(column) for column in table.columns],
+        "fields": [field_to_json(column) for column in table.columns],
         "missingValues": [""],
         "primaryKey": list(table.key),
     }
@@ -92,7 +92,14 @@ def resource_to_json(table: Table, present: Collection[str]) -> dict[str, Any]:
     }
 
 
-def _field(column: Column) -> dict[str, Any]:
+def field_to_json(column: Column) -> dict[str, Any]:
+    """Return a column as a field of the descriptor.
+
+    Examples
+    --------
+    >>> field_to_json(Column("note", meaning="in words"))
+    {'name': 'note', 'type': 'string', 'description': 'in words'}
+    """
     kind = {ours: theirs for theirs, ours in reversed(FIELD_TYPES.items())}[column.type]
     field: dict[str, Any] = {"name": column.name, "type": kind, "description": column.meaning}
     if column.unit:

@@ -44,11 +44,19 @@ def settings_to_json(settings: Settings) -> dict[str, Any]:
         "crow_target": low if low == high else [low, high],
         "invented": settings.invented,
     }
-    return block | {name: [_part(item) for item in getattr(settings, name)] for name in _PARTS}
+    return block | {
+        name: [part_to_json(item) for item in getattr(settings, name)] for name in _PARTS
+    }
 
 
-def _part(item: Any) -> dict[str, Any]:
-    """Return a factor, response, step or batch as an object, without its defaults."""
+def part_to_json(item: Any) -> dict[str, Any]:
+    """Return a factor, response, step or batch as an object, without its defaults.
+
+    Examples
+    --------
+    >>> part_to_json(BatchRecord("B2", seed=7))
+    {'batch_id': 'B2', 'seed': 7}
+    """
     values = {part.name: (part.default, getattr(item, part.name)) for part in fields(item)}
     return {
         name: list(value) if isinstance(value, tuple) else value

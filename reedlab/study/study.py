@@ -8,7 +8,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
-from typing import TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
 import pandas as pd
 
@@ -17,6 +17,9 @@ from reedlab.schema import Factor, Response, Table
 from reedlab.study.faults import Fault, Faults
 from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet
+
+if TYPE_CHECKING:
+    from reedlab.study.plans import Plan
 
 Item = TypeVar("Item", Factor, Response)
 
@@ -87,6 +90,52 @@ class Study:
             With the columns file, row, column, value, severity, fault and remedy.
         """
         return self.faults
+
+    def plan(self, batch_id: str) -> "Plan":
+        """Read what is to be made and tested in a batch; its key stays sealed.
+
+        Parameters
+        ----------
+        batch_id : str
+
+        Returns
+        -------
+        Plan
+            With the tables making, testing and made.
+
+        Raises
+        ------
+        CallError
+            If there is no such batch, or it has no plan in this study.
+        RecordError
+            If a file of the plan cannot be read.
+        """
+        from reedlab.study.plans import read_plan
+
+        return read_plan(self, batch_id)
+
+    def labels(self, batch_id: str) -> pd.DataFrame:
+        """Read the key of a batch, to label its reeds, and for nothing else.
+
+        Whoever judges the reeds should not see it.
+
+        Parameters
+        ----------
+        batch_id : str
+
+        Returns
+        -------
+        pandas.DataFrame
+            place, blind_code.
+
+        Raises
+        ------
+        CallError
+            If there is no such batch, or it has no key.
+        """
+        from reedlab.study.plans import read_labels
+
+        return read_labels(self, batch_id)
 
     def _recorded(self, items: Sequence[Item]) -> tuple[Item, ...]:
         return tuple(item for item in items if item.name in self.tables.get(item.table, ()))

@@ -130,17 +130,56 @@ def replace_file(path: Path, content: bytes) -> None:
     >>> note.read_text()
     'soak 3 h'
     """
-    partial = None
+    replace_files(path.parent, {path.name: content})
+
+
+def replace_files(folder: Path, contents: Mapping[str, bytes]) -> None:
+    """Write several files of a folder in the order given: all of them, or none.
+
+    Every file is written under another name before the first is renamed; if a renaming
+    fails, those that were renamed are put back.
+
+    Examples
+    --------
+    >>> home = Path(tempfile.mkdtemp())
+    >>> replace_files(home, {"plans/B2_making.csv": b"place", "reeds.csv": b"reed_id"})
+    >>> sorted(path.name for path in home.iterdir())
+    ['plans', 'reeds.csv']
+    """
+    fresh: dict[Path, Path] = {}
+    old: dict[Path, Path] = {}
+    renamed: list[Path] = []
+    path = folder
     try:
-        with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", delete=False) as file:
-            partial = Path(file.name)
-            file.write(content)
-        partial.chmod(0o644)  # a temporary file is for its owner only
-        partial.replace(path)
+        for file, content in contents.items():
+            path = folder / file
+            path.parent.mkdir(exist_ok=True)
+            if path.exists():
+                old[path] = _set_aside(path, path.read_bytes())
+            fresh[path] = _set_aside(path, content)
+        for path, partial in fresh.items():
+            partial.replace(path)
+            renamed.append(path)
     except OSError as error:
-        if partial is not None:
-            partial.unlink(missing_ok=True)
+        for changed in renamed:
+            old[changed].replace(changed) if changed in old else changed.unlink()
         raise RecordError(f"{path} cannot be written: {error.strerror}.") from None
+    finally:
+        for left in (*fresh.values(), *old.values()):
+            left.unlink(missing_ok=True)
+
+
+def _set_aside(path: Path, content: bytes) -> Path:
+    """Write a file beside its place, under a name that nobody sees."""
+    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", delete=False) as file:
+        partial = Path(file.name)
+    try:
+        partial.write_bytes(content)
+        partial.chmod(0o644)  # a temporary file is for its owner only
+    except OSError:
+        partial.unlink(missing_ok=True)
+        raise
+    return partial
 
 
 def _make_room(path: Path) -> None:
@@ -198,10 +237,10 @@ def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
             for place, reason in bad.items()
         )
         cells.append(texts)
-    return _lines([table.names, *zip(*cells, strict=True)])
+    return csv_lines([table.names, *zip(*cells, strict=True)])
 
 
-def _lines(rows: Iterable[Sequence[str]]) -> str:
+def csv_lines(rows: Iterable[Sequence[str]]) -> str:
     """Return rows as CSV with plain line feeds, which version control shows best."""
     lines: list[str] = []
     # The writer quotes a cell only for the line ends that it writes itself, and a lone

@@ -1,0 +1,124 @@
+"""Changes to one study that are not written yet: new rows, cells, columns, settings.
+
+All of it is kept in memory until it is known to be right. Then every file is written
+under another name, and only if that went well are they renamed, the descriptor last.
+What a person has typed stays as typed.
+"""
+
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from reedlab.errors import RecordError
+from reedlab.schema import Column, Factor, tables_for
+from reedlab.study.descriptor import DESCRIPTOR, described, load_package, package_text
+from reedlab.study.folder import open_study
+from reedlab.study.page import Page
+from reedlab.study.resources import Resource, field_to_json, resource_to_json
+from reedlab.study.settings import BatchRecord
+from reedlab.study.settings_json import part_to_json
+from reedlab.study.study import Study
+from reedlab.study.writing import replace_files
+
+
+class Draft:
+    """One study as it lies on disk now, and what is to be changed in it.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the study, which is read anew: it may have been typed into since it was opened.
+    """
+
+    def __init__(self, folder: Path) -> None:
+        self.study = open_study(folder)
+        self._folder = folder
+        self._package = load_package(folder)
+        self._pages: dict[str, Page] = {}
+        self._resources = self._read_resources()
+
+    def resource(self, table: str) -> Resource:
+        """Return a table with all columns that it may have and its codes for "missing"."""
+        if table not in self._resources:
+            base = next(
+                item for item in tables_for(self.study.settings.instrument) if item.name == table
+            )
+            return Resource(base, base.file, (), frozenset({""}))
+        return self._resources[table]
+
+    def add_table(self, table: str) -> None:
+        """Add one of the eight tables, empty, unless the study has it."""
+        if table in self._resources:
+            return
+        base = self.resource(table).table
+        if (self._folder / base.file).exists():
+            raise RecordError(
+                f"{base.file} lies in {self._folder}, but {DESCRIPTOR} does not list it; "
+                "list it there or take it away."
+            )
+        self._package["resources"].append(resource_to_json(base, {*self._resources, table}))
+        self._pages[base.file] = Page.fresh(base.names)
+        self._resources = self._read_resources()
+
+    def declare(self, factors: Sequence[Factor]) -> None:
+        """Declare factors that the study does not have."""
+        raw = self._package["reedlab"]
+        # A list, once there is one, stands for all: what went without saying is written too.
+        raw.setdefault("factors", [part_to_json(item) for item in self.study.settings.factors])
+        raw["factors"].extend(part_to_json(factor) for factor in factors)
+        self._resources = self._read_resources()
+
+    def keep_batch(self, record: BatchRecord) -> None:
+        """Write down a batch, in the place of the one of the same name if there is one."""
+        batches = self._package["reedlab"].setdefault("batches", [])
+        ids = [batch["batch_id"] for batch in batches]
+        if record.batch_id in ids:
+            batches[ids.index(record.batch_id)] = part_to_json(record)
+        else:
+            batches.append(part_to_json(record))
+
+    def add_column(self, table: str, column: Column) -> None:
+        """Add a column at the end of a table, and its field, unless it is there."""
+        page = self._page(table)
+        if column.name not in page.header:
+            page.add_column(column.name)
+        entry = next(item for item in self._package["resources"] if item["name"] == table)
+        schema = entry.setdefault("schema", {})
+        fields = schema.get("fields")
+        if not fields:
+            if column.name in self.resource(table).table.names:
+                return
+            known = self.study.schema[table]
+            fields = schema["fields"] = [
+                field_to_json(known.column(name)) for name in self.study.sheets[table].header
+            ]
+        if column.name not in [field["name"] for field in fields]:
+            fields.append(field_to_json(column))
+            self._resources = self._read_resources()
+
+    def append(self, table: str, cells: Mapping[str, str]) -> None:
+        """Add a row; every column must be there."""
+        self._page(table).append(cells)
+
+    def put(self, table: str, row: int, column: str, text: str) -> None:
+        """Write one cell, by row number and header."""
+        self._page(table).put(row, column, text)
+
+    def save(self, files: Mapping[str, str] | None = None) -> Study:
+        """Write what has changed, and further files with their text; open the study again."""
+        described(self._package, self._folder)
+        texts = {file: text.encode("utf-8-sig") for file, text in (files or {}).items()}
+        texts |= {file: page.content() for file, page in self._pages.items()}
+        texts[DESCRIPTOR] = package_text(self._package).encode("utf-8")
+        replace_files(self._folder, texts)
+        return open_study(self._folder)
+
+    def _page(self, table: str) -> Page:
+        file = self.resource(table).path
+        if file not in self._pages:
+            self._pages[file] = Page.read((self._folder / file).read_bytes())
+        return self._pages[file]
+
+    def _read_resources(self) -> dict[str, Resource]:
+        found: Any = described(self._package, self._folder).resources
+        return {resource.table.name: resource for resource in found}
