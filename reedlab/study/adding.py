@@ -39,7 +39,6 @@ _TAKEN = frozenset(
     )
     for name in names
 )
-)
 
 
 def add_plan(
