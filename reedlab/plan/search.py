@@ -28,6 +28,8 @@ MAX_PASSES = 60
 #: Work (starts x rows x factors x parameters squared) that the default number of starts may cost.
 WORK = 4e7
 FEWEST_STARTS, MOST_STARTS = 20, 1000
+#: Few parameters are soon at their best: so many starts for each pair of them.
+STARTS_A_PAIR = 10
 
 
 @dataclass(frozen=True)
@@ -96,7 +98,8 @@ def default_starts(task: Task) -> int:
     factors, n = task.units.shape
     parameters = task.nuisance.shape[1] + sum(task.model.widths)
     work = n * factors * (parameters**2 + 100)
-    return int(np.clip(WORK / work, FEWEST_STARTS, MOST_STARTS))
+    enough = min(MOST_STARTS, STARTS_A_PAIR * parameters**2)
+    return max(FEWEST_STARTS, min(enough, int(WORK / work)))
 
 
 def search(
