@@ -15,10 +15,9 @@ import pandas as pd
 from reedlab.errors import CallError, listed
 from reedlab.schema import STRATUM_KEY, Factor, read_code
 from reedlab.study.draft import Draft
-from reedlab.study.plans import columns_of, key_file, level_text, making_file, testing_file
+from reedlab.study.plans import key_file, level_text, making_file, records, testing_file
 from reedlab.study.settings import BatchRecord
 from reedlab.study.study import Study
-from reedlab.study.writing import csv_lines
 
 _SAFE = re.compile(r"[A-Za-z0-9][A-Za-z0-9_-]{0,39}")
 # Names that a spreadsheet's machine keeps for its devices.
@@ -104,13 +103,11 @@ def add_plan(
     for code in sorted(key["blind_code"]):
         cells = {"reed_id": code, "blind_code": code, "batch_id": record.batch_id}
         draft.append("reeds", cells)
-    paths = (making_file, testing_file, key_file)
-    return draft.save(
-        {
-            path(record.batch_id): csv_lines(columns_of(frame))
-            for path, frame in zip(paths, frames.values(), strict=True)
-        }
-    )
+    for path, frame in zip((making_file, testing_file, key_file), frames.values(), strict=True):
+        for row in records(frame):
+            cells = {name: level_text(value) for name, value in row.items()}
+            draft.append_beside(path(record.batch_id), cells)
+    return draft.save()
 
 
 def _name_faults(study: Study, record: BatchRecord) -> Iterator[str]:

@@ -9,16 +9,23 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from reedlab.errors import RecordError
 from reedlab.schema import Column, Factor, tables_for
 from reedlab.study.descriptor import DESCRIPTOR, described, load_package, package_text
 from reedlab.study.folder import open_study
 from reedlab.study.page import Page
+from reedlab.study.plans import records
 from reedlab.study.resources import Resource, field_to_json, resource_to_json
 from reedlab.study.settings import BatchRecord
 from reedlab.study.settings_json import part_to_json
 from reedlab.study.study import Study
 from reedlab.study.writing import replace_files
+
+#: What a maker wrote beside the boxes; no table has the column until it is used.
+NOTE = Column("note", meaning="what else was noticed, in words")
+Recorded = tuple[int, dict[str, Any]]
 
 
 class Draft:
@@ -79,9 +86,7 @@ class Draft:
 
     def add_column(self, table: str, column: Column) -> None:
         """Add a column at the end of a table, and its field, unless it is there."""
-        page = self._page(table)
-        if column.name not in page.header:
-            page.add_column(column.name)
+        self._page(table).add_column(column.name)
         entry = next(item for item in self._package["resources"] if item["name"] == table)
         schema = entry.setdefault("schema", {})
         fields = schema.get("fields")
@@ -94,21 +99,51 @@ class Draft:
             ]
         if column.name not in [field["name"] for field in fields]:
             fields.append(field_to_json(column))
+            target = self.resource(table).table.references.get(column.name)
+            if target in self._resources:
+                link = {"fields": [column.name]}
+                reference = {"reference": {"resource": target, **link}}
+                schema.setdefault("foreignKeys", []).append(link | reference)
             self._resources = self._read_resources()
 
     def append(self, table: str, cells: Mapping[str, str]) -> None:
         """Add a row; every column must be there."""
         self._page(table).append(cells)
 
+    def append_rows(self, table: str, rows: Sequence[Mapping[str, str]]) -> None:
+        """Add rows with cells as typed; a column that none of them fills is not added."""
+        names = dict.fromkeys(name for row in rows for name, text in row.items() if text.strip())
+        known = self.resource(table).table
+        for name in names:
+            column = known.column(name) if name in known.names else NOTE
+            self.add_column(table, column if column.name == name else Column(name))
+        for row in rows:
+            self.append(table, row)
+
+    def rows_by(self, table: str, key: Sequence[str]) -> dict[tuple[Any, ...], Recorded]:
+        """Return the recorded rows by their key: row number and typed values."""
+        frame = self.study.tables.get(table, pd.DataFrame())
+        if not set(key) <= set(frame.columns):
+            return {}
+        rows = zip(frame.index, records(frame), strict=True)
+        return {tuple(row[name] for name in key): (int(number), row) for number, row in rows}
+
     def put(self, table: str, row: int, column: str, text: str) -> None:
         """Write one cell, by row number and header."""
         self._page(table).put(row, column, text)
 
-    def save(self, files: Mapping[str, str] | None = None) -> Study:
-        """Write what has changed, and further files with their text; open the study again."""
+    def append_beside(self, file: str, cells: Mapping[str, str]) -> None:
+        """Add a row to a file that is no table; its first row names its columns."""
+        if file not in self._pages:
+            path = self._folder / file
+            known = Page.read(path.read_bytes()) if path.exists() else Page.fresh(list(cells))
+            self._pages[file] = known
+        self._pages[file].append(cells)
+
+    def save(self) -> Study:
+        """Write what has changed, the descriptor last, and open the study again."""
         described(self._package, self._folder)
-        texts = {file: text.encode("utf-8-sig") for file, text in (files or {}).items()}
-        texts |= {file: page.content() for file, page in self._pages.items()}
+        texts = {file: page.content() for file, page in self._pages.items()}
         texts[DESCRIPTOR] = package_text(self._package).encode("utf-8")
         replace_files(self._folder, texts)
         return open_study(self._folder)

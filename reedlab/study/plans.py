@@ -7,6 +7,7 @@ playing), ``plans/<id>_made.csv`` (what was really done, from filled making shee
 and for unblinding, nowhere else.
 """
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from numbers import Real
 from typing import Any
@@ -89,14 +90,22 @@ def read_plan(study: Study, batch_id: str) -> Plan:
     if (study.folder / made_file(batch_id)).exists():
         made = _read_frame(study, made_file(batch_id))
     else:
-        made = pd.DataFrame(columns=made_columns(study, making))
+        made = pd.DataFrame(columns=made_columns(plan_factors(study, making)))
     return Plan(record, making, testing, made)
 
 
-def made_columns(study: Study, making: pd.DataFrame) -> list[str]:
-    """Return the columns of the file of what was made, for a plan."""
-    named = plan_factors(study, making)
-    return ["place", "tube_id", "piece", *named, "made_on", "minutes_spent", "lost", "note"]
+def made_columns(factors: Iterable[str]) -> list[str]:
+    """Return the columns of the file of what was made."""
+    return ["place", "tube_id", "piece", *factors, "made_on", "minutes_spent", "lost", "note"]
+
+
+def made_cells(study: Study, plan: Plan) -> dict[int, dict[str, str]]:
+    """Return the cells of what was made, as typed, by place."""
+    if plan.made.empty:
+        return {}
+    sheet = read_sheet(study.folder, made_file(plan.record.batch_id))
+    rows = [dict(zip(sheet.header, cells, strict=True)) for cells in sheet.rows]
+    return dict(zip(plan.made["place"].tolist(), rows, strict=True))
 
 
 def plan_factors(study: Study, frame: pd.DataFrame) -> dict[str, Factor]:
@@ -121,6 +130,11 @@ def batch_record(study: Study, batch_id: str) -> BatchRecord:
     return batches[batch_id]
 
 
+def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Return the rows of a table, each by its columns."""
+    return [{str(name): row[name] for name in row} for row in frame.to_dict("records")]
+
+
 def level_text(value: Any) -> str:
     """Write a level, number or word as a cell; what is missing as the empty cell.
 
@@ -137,10 +151,24 @@ def level_text(value: Any) -> str:
     return str(value)
 
 
-def columns_of(rows: pd.DataFrame) -> list[list[str]]:
-    """Return a table as header and rows of cells."""
-    cells = [[level_text(value) for value in rows[name]] for name in rows.columns]
-    return [[str(name) for name in rows.columns], *map(list, zip(*cells, strict=True))]
+def alike(typed: str, known: str) -> bool:
+    """Compare two cells as a spreadsheet may have rewritten one: 007 as 7, 1.30 as 1.3."""
+    try:
+        return typed.strip() == known.strip() or float(typed) == float(known)
+    except ValueError:
+        return False
+
+
+def same_level(factor: Factor, typed: str, known: str) -> bool:
+    """Say whether two cells hold the same level of a factor.
+
+    Examples
+    --------
+    >>> gouge, shape = Factor("gouge_mm", (1.25, 1.3)), Factor("shape")
+    >>> same_level(gouge, "1.30", "1.3"), same_level(shape, "07", "7")
+    (True, False)
+    """
+    return alike(typed, known) if factor.kind == "numeric" else typed.strip() == known.strip()
 
 
 def _read_frame(study: Study, file: str) -> pd.DataFrame:

@@ -19,7 +19,7 @@ from reedlab.study.slips import slip
 from reedlab.study.study import Study
 
 #: Texts that tell one thing each; two of them may well differ by case alone.
-_NAMES_OF_FILES = ("recording",)
+_FREE_TEXTS = ("recording", "note")
 
 
 def fault_at(
@@ -75,7 +75,7 @@ def spellings(study: Study, name: str) -> Iterator[Fault]:
     table, frame = study.schema[name], study.tables[name]
     for column in table.columns:
         elsewhere = table.references.get(column.name) in study.tables
-        if column.type != "text" or elsewhere or column.name in _NAMES_OF_FILES:
+        if column.type != "text" or elsewhere or column.name in _FREE_TEXTS:
             continue
         values = frame[column.name].dropna()
         right = _spelled(values, [str(level) for level in column.levels])

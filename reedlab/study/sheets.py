@@ -64,7 +64,28 @@ def read_sheet(folder: Path, file: str) -> Sheet:
     RecordError
         If the file is missing, not UTF-8, without a header, or not CSV at all.
     """
-    records = _records(folder, file)
+    return _sheet_of(file, _records(folder, file))
+
+
+def read_filled_sheet(path: Path) -> Sheet:
+    """Read a sheet that was printed, filled in and saved by a spreadsheet.
+
+    Spreadsheets add empty columns at the end of a table and drop empty cells at the end
+    of a row, so both say nothing here; the rest is as in :func:`read_sheet`.
+    """
+    records = [_without_empty_end(record) for record in _records(path.parent, path.name)]
+    width = len(records[0]) if records else 0
+    filled = [record + [""] * (width - len(record)) if record else record for record in records]
+    return _sheet_of(path.name, filled)
+
+
+def _without_empty_end(record: list[str]) -> list[str]:
+    while record and not record[-1].strip():
+        record = record[:-1]
+    return record
+
+
+def _sheet_of(file: str, records: list[list[str]]) -> Sheet:
     if not records or not any(cell.strip() for cell in records[0]):
         raise RecordError(f"{file} has no header; its first row must name the columns.")
     header = tuple(records[0])

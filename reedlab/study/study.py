@@ -6,7 +6,9 @@ the header is row 1, the first record row 2.
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from functools import cached_property
+from os import PathLike
 from pathlib import Path
 from typing import TYPE_CHECKING, TypeVar
 
@@ -136,6 +138,61 @@ class Study:
         from reedlab.study.plans import read_labels
 
         return read_labels(self, batch_id)
+
+    def record(self, path: str | PathLike[str]) -> "Study":
+        """Record a filled sheet: making, sessions or testing, told by its header.
+
+        Nothing is filled in that was not typed, and a row without a filled box is not
+        done yet. Rows that were recorded before are skipped if they say the same.
+
+        Parameters
+        ----------
+        path : path
+            The sheet, saved as CSV.
+
+        Returns
+        -------
+        Study
+            Opened again. :func:`reedlab.study.record_sheet` also counts the rows.
+
+        Raises
+        ------
+        RecordError
+            Listing every fault of the sheet; nothing is written then.
+        """
+        from reedlab.study.recording import record_sheet
+
+        return record_sheet(self, path).study
+
+    def unblind(self, batch_id: str, on: date | str | None = None) -> "Study":
+        """Open the key of a batch and write down what each reed really was.
+
+        Reeds get tube_id, piece, their levels as made, made_on and minutes_spent, tubes
+        and lots the levels that were given to the whole of them; lost places get the
+        fate "lost". The day stands in the batch's record from then on, beside how many
+        reeds were made otherwise than planned.
+
+        Parameters
+        ----------
+        batch_id : str
+        on : datetime.date or str, optional
+            The day, ``2026-03-04``; today if left out.
+
+        Returns
+        -------
+        Study
+            Opened again.
+
+        Raises
+        ------
+        CallError
+            If there is no such batch, or it was opened before or never sealed.
+        RecordError
+            If a place is not recorded as made yet, or a cell says something else already.
+        """
+        from reedlab.study.unblinding import unblind
+
+        return unblind(self, batch_id, on)
 
     def _recorded(self, items: Sequence[Item]) -> tuple[Item, ...]:
         return tuple(item for item in items if item.name in self.tables.get(item.table, ()))

@@ -237,10 +237,10 @@ def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
             for place, reason in bad.items()
         )
         cells.append(texts)
-    return csv_lines([table.names, *zip(*cells, strict=True)])
+    return _lines([table.names, *zip(*cells, strict=True)])
 
 
-def csv_lines(rows: Iterable[Sequence[str]]) -> str:
+def _lines(rows: Iterable[Sequence[str]]) -> str:
     """Return rows as CSV with plain line feeds, which version control shows best."""
     lines: list[str] = []
     # The writer quotes a cell only for the line ends that it writes itself, and a lone
