@@ -14,6 +14,8 @@ import numpy as np
 
 #: One number a factor.
 Columns = tuple[int, ...]
+#: The largest fraction of the catalogue.
+MOST_RUNS = 128
 #: The resolution of a fraction in which no word is found: all combinations.
 FULL = 99
 #: Fractions kept at each step of the search; 20 find the published word counts (see tests).

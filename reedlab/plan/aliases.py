@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.answer import Answer, number_text
-from reedlab.errors import CallError, listed, unknown_name
+from reedlab.errors import CallError, listed
+from reedlab.plan.coded import Term, code_column, require_factors, term_words
 from reedlab.schema import Factor
 
 if TYPE_CHECKING:
@@ -28,10 +29,10 @@ TOLERANCE = 1e-8
 MEAN = "overall mean"
 #: A sentence names so many mixtures; the table has all.
 MOST_NAMED = 6
+#: Of more terms than this a picture has a row for the main effects only.
+MOST_ROWS = 30
 #: More terms than this are not compared pair by pair.
 MOST_TERMS = 3000
-
-Term = tuple[str, ...]
 
 
 @dataclass(frozen=True)
@@ -48,12 +49,13 @@ class Aliases(Answer):
         takes up, 0 to 1.
     words : dict of str to str
         Words for each term of the table.
-    terms : tuple of str
-        All terms that were compared.
+    terms, mains : tuple of str
+        All terms that were compared, and the main effects among them.
     """
 
     words: dict[str, str] | None = None
     terms: tuple[str, ...] = ()
+    mains: tuple[str, ...] = ()
 
     def _say(self) -> str:
         rows = self.table.to_dict("records")
@@ -61,14 +63,16 @@ class Aliases(Answer):
         wholly: dict[str, list[str]] = {}
         partly = []
         for row in rows:
-            if abs(row["correlation"]) > 1 - TOLERANCE:
-                wholly.setdefault(words[row["term"]], []).append(words[row["mixed_with"]])
-            else:
+            term, other = words[row["term"]], words[row["mixed_with"]]
+            if abs(row["correlation"]) < 1 - TOLERANCE:
                 partly.append(row)
+            elif not any({term, other} <= set(said) for said in wholly.values()):
+                wholly.setdefault(term, []).append(other)
         said = [f"{term} is mixed up with {_and(others)}" for term, others in wholly.items()]
         parts = said[:MOST_NAMED]
         if len(said) > MOST_NAMED:
-            parts.append(f"so are {len(said) - MOST_NAMED} more, see the table")
+            more = len(said) - MOST_NAMED
+            parts.append(f"so {'is' if more == 1 else 'are'} {more} more, see the table")
         if partly:
             worst = max(partly, key=lambda row: abs(row["correlation"]))
             pairs = "1 pair is" if len(partly) == 1 else f"{len(partly)} pairs are"
@@ -82,10 +86,11 @@ class Aliases(Answer):
         return "; ".join(parts) + "."
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
-        """Draw the terms against each other; the larger the square, the more mixed up."""
+        """Draw the terms against each other; of very many, the main effects against all."""
         from reedlab.plan.recipe_picture import draw_aliases
 
-        return draw_aliases(self.table, self.terms, self.words or {}, ax)
+        rows = self.terms if len(self.terms) <= MOST_ROWS else self.mains
+        return draw_aliases(self.table, rows, self.words or {}, ax)
 
 
 def aliases(table: pd.DataFrame, factors: Sequence[Factor], highest: int = 2) -> Aliases:
@@ -158,6 +163,8 @@ def aliases(table: pd.DataFrame, factors: Sequence[Factor], highest: int = 2) ->
     terms = _terms(moving, coded, highest)
     bases = {term: _basis(term, coded) for term in terms}
     words = {":".join(term): term_words(term, factors) for term in terms}
+    if len(words) < len(terms):
+        raise CallError("Two terms read alike, for a factor has ':' in its name: rename it.")
     nothing = [words[":".join(term)] for term, (basis, at) in bases.items() if _void(basis, at)]
     if nothing:
         cautions.append(f"Zero in all rows, so they show nothing of it: {listed(nothing)}.")
@@ -169,49 +176,8 @@ def aliases(table: pd.DataFrame, factors: Sequence[Factor], highest: int = 2) ->
         cautions=tuple(cautions),
         words=words | {MEAN: "the mean"},
         terms=tuple(":".join(term) for term in terms),
+        mains=tuple(factor.name for factor in moving),
     )
-
-
-def code_column(factor: Factor, values: pd.Series) -> np.ndarray:
-    """Code one factor as it stands in a table, shape (n, k)."""
-    if factor.kind == "numeric":
-        numbers = values.to_numpy(dtype=float)
-        known = np.array(factor.levels, dtype=float) if factor.levels else numbers
-        low, high = (known.min(), known.max()) if len(known) else (0.0, 0.0)
-        half = (high - low) / 2
-        return ((numbers - (low + high) / 2) / (half or 1.0))[:, None]
-    levels = [
-        level for level in dict.fromkeys([*factor.levels, *values]) if (values == level).any()
-    ]
-    place = values.map({level: i for i, level in enumerate(levels)}).to_numpy(dtype=int)
-    codes = np.vstack([np.eye(len(levels) - 1), -np.ones(len(levels) - 1)])
-    # Of two levels the second is the high one, as in the recipes.
-    return -codes[place] if len(levels) == 2 else codes[place]
-
-
-def term_words(term: Term, factors: Sequence[Factor]) -> str:
-    """Write a term with the labels of its factors.
-
-    Examples
-    --------
-    >>> term_words(("wire_tension", "gouge"), [Factor("gouge"), Factor("wire_tension")])
-    'wire tension × gouge'
-    """
-    labels = {factor.name: factor.label for factor in factors}
-    if len(term) == 2 and term[0] == term[1]:
-        return f"bend of {labels[term[0]]}"
-    return " × ".join(labels[name] for name in term)
-
-
-def require_factors(table: pd.DataFrame, factors: Sequence[Factor]) -> None:
-    """Raise if a factor is named twice or has no column in the table."""
-    names = [factor.name for factor in factors]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise CallError(f"Given twice among the factors: {listed(twice)}. Name each once.")
-    for name in names:
-        if name not in table.columns:
-            raise unknown_name("column", name, map(str, table.columns))
 
 
 def _check(table: pd.DataFrame, factors: Sequence[Factor], highest: int) -> None:

@@ -69,7 +69,7 @@ class Recipes(Answer):
         return aliases(self.table, self.factors)
 
     def _say(self) -> str:
-        parts = [f"{len(self.table)} recipes for {_counted(len(self.factors), 'factor')}"]
+        parts = [f"{len(self.table)} recipes for {counted(len(self.factors), 'factor')}"]
         if self.resolution:
             parts.append(f"resolution {self.resolution}")
         if self.block_column:
@@ -153,7 +153,7 @@ def levels_table(
     """Put columns of levels beside the number of the recipe, with no two alike in name."""
     names = [factor.name for factor in factors]
     recipe, where = (f"plan_{name}" if name in names else name for name in ("recipe", "block"))
-    table = {recipe: range(1, len(columns[0]) + 1)}
+    table: dict[str, Sequence[Any] | np.ndarray] = {recipe: range(1, len(columns[0]) + 1)}
     if block is not None:
         table[where] = block
     table |= dict(zip(names, columns, strict=True))
@@ -195,5 +195,12 @@ def stratum_cautions(factors: Sequence[Factor], *, blocked: bool = False) -> tup
     return tuple(cautions)
 
 
-def _counted(count: int, noun: str) -> str:
+def counted(count: int, noun: str) -> str:
+    """Write a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "factor"), counted(5, "factor")
+    ('1 factor', '5 factors')
+    """
     return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -8,14 +8,14 @@ left aside.
 """
 
 from collections.abc import Iterator, Sequence
-from itertools import combinations
+from itertools import combinations, islice
 from math import comb
 
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError
-from reedlab.plan.aliases import require_factors, term_words
+from reedlab.plan.coded import require_factors, term_words
 from reedlab.schema import Factor
 
 ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")
@@ -184,12 +184,12 @@ def roman(number: int) -> str:
 def _signs(factor: Factor, values: pd.Series, faults: list[str]) -> np.ndarray:
     levels = factor.levels or tuple(dict.fromkeys(values.dropna()))
     if factor.kind == "numeric":
-        numbers = values.to_numpy(dtype=float)
-        low, high = float(min(levels)), float(max(levels))
-        outside = numbers[~((numbers >= low) & (numbers <= high))]
+        numbers = pd.to_numeric(values, errors="coerce").to_numpy(dtype=float)
+        low, high = min(levels), max(levels)
+        outside = values[~((numbers >= low) & (numbers <= high))]
         if len(outside):
             faults.append(
-                f"{factor.label} is {outside[0]} in one recipe; its levels run from {low} to "
+                f"{factor.label} is {outside.iloc[0]} in one recipe; its levels run from {low} to "
                 f"{high}."
             )
         return np.where(numbers == low, -1.0, np.where(numbers == high, 1.0, 0.0))
@@ -218,7 +218,7 @@ def _products(signs: np.ndarray, size: int) -> Iterator[tuple[list[tuple[int, ..
         )
     negative = (signs < 0).astype(np.int32)
     every = combinations(range(width), size)
-    while sets := [one for one, _ in zip(every, range(CHUNK), strict=False)]:
+    while sets := list(islice(every, CHUNK)):
         chosen = np.zeros((width, len(sets)), dtype=np.int32)
         for place, one in enumerate(sets):
             chosen[list(one), place] = 1

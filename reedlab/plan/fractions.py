@@ -12,21 +12,22 @@ from math import prod
 import numpy as np
 import pandas as pd
 
-from reedlab.errors import CallError, listed, unknown_name
-from reedlab.plan.aberration import Columns, best_columns, block_columns, signs
+from reedlab.errors import CallError, listed
+from reedlab.plan.aberration import MOST_RUNS, Columns, best_columns, block_columns, signs
 from reedlab.plan.catalogue import (
     MOST_RECIPES,
     Recipes,
     checked,
+    counted,
     levels_table,
     recipe_table,
     stratum_cautions,
 )
 from reedlab.plan.defining import ROMAN, block_terms, resolution_of, roman
+from reedlab.plan.generators import generator_words, own_columns
 from reedlab.schema import Factor
 
-#: The largest fraction of the catalogue, and the most factors it spreads.
-MOST_RUNS = 128
+#: The most factors that a fraction spreads.
 MOST_FACTORS = 31
 #: What a fraction is asked for if nothing is said: no main effect with an interaction of two.
 USUAL = 4
@@ -132,7 +133,7 @@ def fractional_factorial(
     wanted = _wanted(resolution, faults)
     factors = checked(factors, faults, two="a two-level fraction")
     if generators is not None:
-        columns = _own_columns(factors, generators, runs)
+        columns = own_columns(factors, generators, runs)
     else:
         columns = _chosen_columns(len(factors), runs, wanted)
     size = max(columns).bit_length()
@@ -151,7 +152,7 @@ def fractional_factorial(
         factors=factors,
         shows=_shows(reached),
         resolution=reached,
-        generators=tuple(_generator_words(factors, columns)),
+        generators=tuple(generator_words(factors, columns)),
         block_column=where,
         mixed_with_blocks=block_terms(table, factors, where) if where else (),
     )
@@ -183,8 +184,8 @@ def _chosen_columns(count: int, runs: int | None, wanted: int | None) -> Columns
         )
     if runs > 2**count:
         raise CallError(
-            f"{count} factors have {2**count} combinations, fewer than {runs} recipes: ask for "
-            f"{2**count}, and make each more than once."
+            f"{counted(count, 'factor')} have {2**count} combinations, fewer than {runs} "
+            f"recipes: ask for {2**count}, and make each more than once."
         )
     if count >= runs:
         raise CallError(
@@ -223,54 +224,6 @@ def _smallest_size(count: int) -> int:
     return 2 ** count.bit_length()
 
 
-def _own_columns(
-    factors: Sequence[Factor], generators: Mapping[str, Sequence[str]], runs: int | None
-) -> Columns:
-    """Read the maker's own generators."""
-    names = [factor.name for factor in factors]
-    used = dict.fromkeys([*generators, *(p for parts in generators.values() for p in _parts(parts))])
-    strange = [str(unknown_name("factor", name, names)) for name in used if name not in names]
-    if strange:
-        raise CallError(" ".join(strange))
-    basic = [name for name in names if name not in generators]
-    faults = []
-    columns: dict[str, int] = {name: 1 << place for place, name in enumerate(basic)}
-    taken = {column: name for name, column in columns.items()}
-    for name, given in generators.items():
-        parts = _parts(given)
-        late = [part for part in parts if part in generators]
-        if late:
-            faults.append(
-                f"The generator of {name} uses {listed(late)}, which is generated itself: write "
-                f"it with {listed(basic)} only."
-            )
-        elif len(set(parts)) < len(parts) or not parts:
-            faults.append(f"The generator of {name} must name different factors, each once.")
-        else:
-            column = sum(columns[part] for part in parts)
-            if column in taken:
-                faults.append(
-                    f"{name} and {taken[column]} would have the same level in every recipe: give "
-                    "one of them another generator."
-                )
-            columns[name] = column
-            taken.setdefault(column, name)
-    if runs is not None and runs != 2 ** len(basic):
-        faults.append(
-            f"{len(generators)} generators for {len(names)} factors make {2 ** len(basic)} "
-            f"recipes, not {runs}: leave runs out, or change the generators."
-        )
-    if 2 ** len(basic) > MOST_RUNS:
-        faults.append(f"{len(basic)} factors in full take more than {MOST_RUNS} recipes.")
-    if faults:
-        raise CallError(" ".join(faults))
-    return tuple(columns[name] for name in names)
-
-
-def _parts(parts: Sequence[str]) -> tuple[str, ...]:
-    return (parts,) if isinstance(parts, str) else tuple(parts)
-
-
 def _blocks(columns: Columns, size: int, blocks: int) -> np.ndarray:
     """Number the block of every recipe, the first recipe's block 1."""
     runs = 2**size
@@ -290,19 +243,6 @@ def _blocks(columns: Columns, size: int, blocks: int) -> np.ndarray:
         )
     place = (signs(chosen, size) > 0) @ (1 << np.arange(len(chosen)))
     return pd.factorize(place)[0] + 1
-
-
-def _generator_words(factors: Sequence[Factor], columns: Columns) -> list[str]:
-    basic = {column: f.label for f, column in zip(factors, columns, strict=True) if _single(column)}
-    return [
-        f"{factor.label} = {' × '.join(label for bit, label in basic.items() if bit & column)}"
-        for factor, column in zip(factors, columns, strict=True)
-        if not _single(column)
-    ]
-
-
-def _single(column: int) -> bool:
-    return column.bit_count() == 1
 
 
 def _shows(reached: str | None) -> str:

@@ -27,8 +27,8 @@ LOOKS = (
 CHOSEN = {1: (4,), 2: (0, 4), 3: (0, 2, 4), 4: (0, 1, 3, 4), 5: (0, 1, 2, 3, 4)}
 #: From so many factors on their names stand upright.
 UPRIGHT = 8
-#: Of more terms than this only main effects have a row of their own.
-MOST_ROWS = 30
+#: A correlation beyond this is one.
+WHOLLY = 1 - 1e-6
 
 
 def draw_recipes(
@@ -45,12 +45,13 @@ def draw_recipes(
         Column of the blocks.
     """
     shown = table if block is None else table.sort_values(block, kind="stable")
-    ax = ax or new_axes(1.6 + 1.15 * len(factors), 1.4 + 0.24 * len(table))
+    wide = len(factors) < UPRIGHT
+    ax = ax or new_axes(1.6 + (1.15 if wide else 0.5) * len(factors), 1.4 + 0.24 * len(table))
     heads = []
     for place, factor in enumerate(factors):
         levels = _ordered(factor, shown[factor.name])
         looks = [LOOKS[i] for i in CHOSEN.get(len(levels), ())]
-        heads.append(_head(factor, levels, looks, 1 if len(factors) < UPRIGHT else 0))
+        heads.append(_head(factor, levels, looks, wide))
         for at, level in enumerate(shown[factor.name]):
             if looks:
                 _, marker, face = looks[levels.index(level)]
@@ -62,9 +63,8 @@ def draw_recipes(
     ax.set_yticks(range(len(shown)), labels=[str(number) for number in shown.iloc[:, 0]])
     ax.set_xticks(range(len(factors)), labels=heads, parse_math=False, fontsize=8)
     ax.xaxis.tick_top()
-    ax.tick_params(length=0, labelrotation=0)
-    if len(factors) >= UPRIGHT:
-        ax.tick_params(axis="x", labelrotation=90)
+    ax.tick_params(length=0)
+    ax.tick_params(axis="x", labelrotation=0 if wide else 90)
     ax.spines[:].set_visible(False)
     ax.set_ylim(len(shown) - 0.5, -0.7)
     ax.set_xlim(-0.6, len(factors) - 0.4 + (0.7 if block else 0))
@@ -75,7 +75,7 @@ def draw_recipes(
 
 
 def draw_aliases(
-    pairs: pd.DataFrame, terms: Sequence[str], words: Mapping[str, str], ax: "Axes | None" = None
+    pairs: pd.DataFrame, rows: Sequence[str], words: Mapping[str, str], ax: "Axes | None" = None
 ) -> "Axes":
     """Draw pairs of terms as squares, the larger the more they are mixed up.
 
@@ -83,25 +83,24 @@ def draw_aliases(
     ----------
     pairs : DataFrame
         Columns term, mixed_with and correlation.
-    terms : sequence of str
-        All terms.
+    rows : sequence of str
+        Terms that have a row.
     words : mapping of str to str
-        Words of each.
+        Words of every term, in the order of the columns.
     """
-    mains = [term for term in terms if " × " not in words[term] and "bend of" not in words[term]]
-    rows = list(terms) if len(terms) <= MOST_ROWS else mains
-    found = set(pairs["mixed_with"])
-    columns = [term for term in (*terms, *(t for t in words if t not in terms)) if term in found]
+    shown = pairs[pairs["term"].isin(list(rows))]
+    found = set(shown["mixed_with"])
+    columns = [term for term in words if term in found]
     ax = ax or new_axes(2.2 + 0.24 * max(len(columns), 6), 2.0 + 0.24 * len(rows))
     for wholly, marker, colour in ((True, "s", "vermilion"), (False, "o", "blue")):
         drawn = [
             (columns.index(row["mixed_with"]), rows.index(row["term"]), abs(row["correlation"]))
-            for row in pairs.to_dict("records")
-            if row["term"] in rows and (abs(row["correlation"]) > 1 - 1e-6) == wholly
+            for row in shown.to_dict("records")
+            if (abs(row["correlation"]) > WHOLLY) == wholly
         ]
         if drawn:
             x, y, size = zip(*drawn, strict=True)
-            label = "wholly" if wholly else "in part: area by correlation squared"
+            label = "mixed up " + ("wholly" if wholly else "in part: the larger, the more")
             areas = [90 * one**2 for one in size]
             ax.scatter(x, y, s=areas, marker=marker, color=COLOURS[colour], label=label)
     ax.set_yticks(range(len(rows)), labels=[words[term] for term in rows], parse_math=False)
@@ -116,10 +115,8 @@ def draw_aliases(
     ax.set_xlim(-0.6, max(len(columns), 1) - 0.4)
     ax.grid(color="0.92", linewidth=0.6)
     ax.set_axisbelow(True)
-    if len(pairs):
-        ax.legend(
-            title="mixed up", frameon=False, fontsize=8, loc="lower left", bbox_to_anchor=(0, 1)
-        )
+    if len(shown):
+        ax.legend(frameon=False, fontsize=8, loc="lower left", bbox_to_anchor=(0, 1))
     else:
         ax.set_xlabel("no two of these terms are mixed up")
     return ax
@@ -132,10 +129,10 @@ def _ordered(factor: Factor, values: pd.Series) -> list[Any]:
     return [level for level in factor.levels if level in present]
 
 
-def _head(factor: Factor, levels: list[Any], looks: list[tuple[str, str, str]], long: int) -> str:
+def _head(factor: Factor, levels: list[Any], looks: list[tuple[str, str, str]], wide: bool) -> str:
     label = f"{factor.label}, {factor.unit}" if factor.unit else factor.label
     signs = [f"{look[0]} {_text(level)}" for look, level in zip(looks, levels, strict=False)]
-    return "\n".join([label, *signs]) if long else f"{label}   {'  '.join(signs)}"
+    return "\n".join([label, *signs]) if wide else f"{label}   {'  '.join(signs)}"
 
 
 def _text(level: Any) -> str:
