@@ -15,13 +15,13 @@ from reedlab.schema import Factor
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: Sign in words and matplotlib's marker, face colour: from the lowest level to the highest.
+#: Sign in words and matplotlib's marker, face colour, size: from the lowest level to the highest.
 LOOKS = (
-    ("○", "o", "white"),
-    ("◇", "D", "white"),
-    ("▪", "s", COLOURS["grey"]),
-    ("◆", "D", COLOURS["blue"]),
-    ("●", "o", COLOURS["blue"]),
+    ("○", "o", "white", 8),
+    ("◇", "D", "white", 7),
+    ("▪", "s", COLOURS["grey"], 4),
+    ("◆", "D", COLOURS["blue"], 7),
+    ("●", "o", COLOURS["blue"], 8),
 )
 #: Which of these stand for so many levels.
 CHOSEN = {1: (4,), 2: (0, 4), 3: (0, 2, 4), 4: (0, 1, 3, 4), 5: (0, 1, 2, 3, 4)}
@@ -54,9 +54,9 @@ def draw_recipes(
         heads.append(_head(factor, levels, looks, wide))
         for at, level in enumerate(shown[factor.name]):
             if looks:
-                _, marker, face = looks[levels.index(level)]
+                _, marker, face, size = looks[levels.index(level)]
                 ax.plot(
-                    place, at, marker, mfc=face, mec=COLOURS["blue"], markersize=8, linestyle=""
+                    place, at, marker, mfc=face, mec=COLOURS["blue"], markersize=size, linestyle=""
                 )
             else:
                 ax.text(place, at, _text(level), ha="center", va="center", fontsize=8)
@@ -129,7 +129,9 @@ def _ordered(factor: Factor, values: pd.Series) -> list[Any]:
     return [level for level in factor.levels if level in present]
 
 
-def _head(factor: Factor, levels: list[Any], looks: list[tuple[str, str, str]], wide: bool) -> str:
+def _head(
+    factor: Factor, levels: list[Any], looks: list[tuple[str, str, str, int]], wide: bool
+) -> str:
     label = f"{factor.label}, {factor.unit}" if factor.unit else factor.label
     signs = [f"{look[0]} {_text(level)}" for look, level in zip(looks, levels, strict=False)]
     return "\n".join([label, *signs]) if wide else f"{label}   {'  '.join(signs)}"
