@@ -16,7 +16,7 @@ _HOME = {
     "open_study": "reedlab.study",
     "new_study": "reedlab.study",
 }
-_ROOMS = ("schema", "study", "model", "plan", "analyse", "charts", "demo")
+_ROOMS = ("schema", "study", "model", "plan", "measure", "analyse", "charts", "demo")
 
 __all__ = [*_HOME, *_ROOMS]
 

@@ -1,0 +1,3 @@
+"""From recordings and gauges to numbers that can be trusted."""
+
+__all__: list[str] = []
