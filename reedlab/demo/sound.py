@@ -19,8 +19,10 @@ from reedlab.demo.sound_crow import RATTLE_HZ, crow_sound
 from reedlab.demo.sound_hairpin import hairpin_sound
 from reedlab.demo.sound_notes import ARPEGGIO, LOW_REGISTER, register_sound, slur_sound
 from reedlab.demo.sound_playing import QUIET, Sound, recorded
+from reedlab.demo.sound_room import Room
 from reedlab.demo.sound_truth import Bump, Part, Transition, WholeTruth
-from reedlab.demo.sound_voice import Playing, Room
+from reedlab.demo.sound_voice import Playing
+from reedlab.errors import CallError
 
 __all__ = [
     "ARPEGGIO",
@@ -72,6 +74,8 @@ def whole_test_sound(
     rate_hz = next(iter(sounds.values())).rate_hz
     start, placed, pieces = 0, [], []
     for name, sound in sounds.items():
+        if isinstance(sound.truth, WholeTruth):
+            raise CallError(f"'{name}' is a whole test; give the sounds of single steps.")
         stop = start + len(sound.samples)
         placed.append(Part(name, start / rate_hz, stop / rate_hz, sound.truth))
         pieces += [sound.samples, np.zeros(round(pause_s * rate_hz))]

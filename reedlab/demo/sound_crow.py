@@ -22,8 +22,9 @@ from reedlab.demo.sound_playing import (
     window,
     wobble_db,
 )
+from reedlab.demo.sound_room import Room
 from reedlab.demo.sound_truth import CrowTruth
-from reedlab.demo.sound_voice import Playing, Room, crow_spectrum, voice
+from reedlab.demo.sound_voice import Playing, crow_spectrum, voice
 
 #: Several pitches that stand in no simple ratio, as a rattle has them.
 RATTLE_HZ = (193.0, 341.0, 427.0, 563.0)

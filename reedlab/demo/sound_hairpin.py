@@ -21,10 +21,10 @@ from reedlab.demo.sound_playing import (
     window,
     wobble_db,
 )
+from reedlab.demo.sound_room import Room
 from reedlab.demo.sound_truth import Bump, HairpinTruth
 from reedlab.demo.sound_voice import (
     Playing,
-    Room,
     centroid_hz,
     partials,
     tilt_for_centroid,

@@ -24,6 +24,7 @@ from reedlab.demo.sound_playing import (
     window,
     wobble_db,
 )
+from reedlab.demo.sound_room import Room
 from reedlab.demo.sound_truth import (
     EDGE_MS,
     OVERSHOOT_MS,
@@ -32,7 +33,7 @@ from reedlab.demo.sound_truth import (
     SlurTruth,
     Transition,
 )
-from reedlab.demo.sound_voice import Playing, Room, voice
+from reedlab.demo.sound_voice import Playing, voice
 
 ARPEGGIO = ("F2", "C3", "F3", "A3", "C4", "F4", "C4", "A3", "F3", "C3", "F2")
 LOW_REGISTER = ("F2", "E2", "E♭2", "D2", "C2", "B♭1")

@@ -11,8 +11,9 @@ from pathlib import Path
 
 import numpy as np
 
+from reedlab.demo.sound_room import Room, amplitude, in_room, noise, slow
 from reedlab.demo.sound_truth import NoteTruth, StepTruth, WholeTruth
-from reedlab.demo.sound_voice import Playing, Room, amplitude, in_room, noise, slow
+from reedlab.demo.sound_voice import Playing
 from reedlab.errors import CallError
 from reedlab.schema import note_hz
 
