@@ -4,7 +4,7 @@ Times in s, pitches in Hz, levels in dB re a full-scale sine. Attacks and releas
 in amplitude; a sound begins and ends with half a second in which nothing is played.
 """
 
-import wave
+import struct
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -24,6 +24,8 @@ RELEASE_S = 0.05
 #: As steadily as a machine, in a quiet room.
 STEADY = Playing()
 QUIET = Room()
+
+_LABEL = b"Invented sound: nobody played it.\0"
 
 
 @dataclass(frozen=True)
@@ -56,15 +58,22 @@ class Sound:
         return float(np.mean(np.abs(self.samples) >= 1))
 
     def write(self, path: str | Path) -> Path:
-        """Write the sound as a WAV file of 16 bits and one channel; return its path."""
-        path = Path(path)
-        whole = np.round(np.clip(self.samples, -1, 1) * 32767).astype("<i2")
-        with wave.open(str(path), "wb") as file:
-            file.setnchannels(1)
-            file.setsampwidth(2)
-            file.setframerate(self.rate_hz)
-            file.writeframes(whole.tobytes())
-        return path
+        """Write a WAV file of 16 bits and one channel that calls itself invented.
+
+        Parameters
+        ----------
+        path : str or Path
+
+        Returns
+        -------
+        Path
+        """
+        whole = np.round(np.clip(self.samples, -1, 1) * 32767).astype("<i2").tobytes()
+        shape = struct.pack("<HHLLHH", 1, 1, self.rate_hz, 2 * self.rate_hz, 2, 16)
+        label = b"INFO" + _chunk(b"ICMT", _LABEL)
+        parts = _chunk(b"fmt ", shape) + _chunk(b"data", whole) + _chunk(b"LIST", label)
+        Path(path).write_bytes(_chunk(b"RIFF", b"WAVE" + parts))
+        return Path(path)
 
 
 def clock(length_s: float, rate_hz: int) -> np.ndarray:
@@ -151,3 +160,8 @@ def _each(name: str, given: float | Sequence[float], count: int) -> list[float]:
         return [float(given)] * count
     same_length(name, given, count, "one for each note")
     return [float(one) for one in given]
+
+
+def _chunk(name: bytes, body: bytes) -> bytes:
+    """Return a chunk of a RIFF file, filled up to an even length."""
+    return name + struct.pack("<L", len(body)) + body + b"\0" * (len(body) % 2)
