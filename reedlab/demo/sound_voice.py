@@ -3,8 +3,8 @@
 Levels are RMS levels in dB re a full-scale sine (a sine of amplitude 1 is 0 dB); pitches
 are in Hz, times in s, samples float64 with full scale 1. The spectrum is one formant at
 470 Hz with slopes in dB per octave: the strongest partial lies between 290 and 700 Hz and
-the fundamental of a low note far below it, as in the SHARC spectra of bassoon notes
-(Sandell, 1991). Nothing here was recorded.
+the fundamental of a low note far below it, as in the SHARC archive of bassoon notes
+(Sandell 1991, from memory). Nothing here was recorded.
 """
 
 from collections.abc import Callable
@@ -72,8 +72,8 @@ def bassoon_spectrum(hz: np.ndarray, tilt_db: np.ndarray) -> np.ndarray:
 
     References
     ----------
-    Sandell, G. (1991), SHARC timbre archive: spectra of notes of the McGill University
-    Master Samples. The widths and slopes were fitted by eye to their centroids.
+    SHARC timbre archive (Sandell 1991, from memory): spectra of notes of the McGill
+    University Master Samples. Widths and slopes were fitted by eye to their centroids.
 
     Examples
     --------

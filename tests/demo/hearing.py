@@ -23,7 +23,7 @@ def peak(samples: np.ndarray, rate_hz: int, low_hz: float, high_hz: float) -> tu
     """Frequency and level in dB of the strongest line in a band.
 
     Gaussian window and a parabola through the logarithms, which is exact for it (Gasior and
-    Gonzalez 2004); the level is that of the sine that would give this peak.
+    Gonzalez 2004, from memory); the level is that of the sine that would give this peak.
     """
     shape = np.exp(-0.5 * (np.linspace(-1, 1, len(samples)) * 4) ** 2)
     count = 4 * len(samples)

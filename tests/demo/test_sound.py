@@ -36,7 +36,7 @@ from tests.demo.hearing import (
 BREATHLESS = Playing(breath_db=-200.0)
 
 #: Amplitude-weighted centroids in Hz of the SHARC bassoon notes, recomputed from the archive
-#: (Sandell 1991; spectra of the McGill University Master Samples).
+#: (Sandell 1991, from memory; spectra of the McGill University Master Samples).
 SHARC = {"B♭1": 615, "C2": 680, "F2": 515, "B♭2": 563, "C3": 597, "F3": 678, "B♭3": 563}
 
 

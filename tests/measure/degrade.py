@@ -10,7 +10,7 @@ from pathlib import Path
 import av
 import numpy as np
 from scipy.io import wavfile
-from scipy.signal import resample_poly
+from scipy.signal import lfilter, resample_poly
 
 
 def wav(samples: np.ndarray, rate_hz: int, path: Path) -> Path:
@@ -87,6 +87,37 @@ def humming(
 def clipped(samples: np.ndarray, rate_hz: int, path: Path, over_db: float = 6.0) -> Path:
     """Turn the sound up until its peak lies this far above full scale, where it is cut off."""
     return wav(samples / np.abs(samples).max() * 10 ** (over_db / 20), rate_hz, path)
+
+
+def offset(samples: np.ndarray, rate_hz: int, path: Path, dc: float = 0.05) -> Path:
+    """Add a constant, as a faulty input does."""
+    return wav(samples + dc, rate_hz, path)
+
+
+def automatic_gain(
+    samples: np.ndarray, rate_hz: int, path: Path, level_db: float = -20.0, most_db: float = 30.0
+) -> Path:
+    """Turn soft passages up and loud ones down, within half a second, as phones do.
+
+    The gain that would bring the recent level to `level_db` (a full-scale sine is 0 dB), but
+    at most `most_db` up.
+    """
+    wanted = 10 ** (level_db / 20) / np.sqrt(2)
+    gain = wanted / np.maximum(_recent(samples, rate_hz, 0.5), wanted * 10 ** (-most_db / 20))
+    return wav(samples * gain, rate_hz, path)
+
+
+def gated(samples: np.ndarray, rate_hz: int, path: Path, below_db: float = 30.0) -> Path:
+    """Mute what lies this far below the loudest, as noise suppression does."""
+    recent = _recent(samples, rate_hz, 0.02)
+    return wav(samples * (recent > recent.max() * 10 ** (-below_db / 20)), rate_hz, path)
+
+
+def _recent(samples: np.ndarray, rate_hz: int, memory_s: float) -> np.ndarray:
+    """Return the RMS of the recent past, which is forgotten by a factor of e in this time."""
+    keep = np.exp(-1 / (memory_s * rate_hz))
+    power = lfilter([1 - keep], [1, -keep], samples**2)
+    return np.sqrt(np.maximum(power, 1e-20))
 
 
 def _at_rate(samples: np.ndarray, rate_hz: int, wanted_hz: int) -> np.ndarray:

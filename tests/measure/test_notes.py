@@ -4,8 +4,9 @@ import numpy as np
 import parselmouth
 import pytest
 
+from reedlab.demo.sound import hairpin_sound
 from reedlab.schema import note_hz
-from tests.demo.hearing import cents, lines, peak
+from tests.demo.hearing import cents, lines, peak, rms_db
 from tests.measure import degrade
 from tests.measure.real_notes import decoded, real_notes
 
@@ -32,7 +33,7 @@ def test_a_real_note_has_the_pitch_of_its_name(name: str) -> None:
 def test_the_strongest_partial_of_a_low_real_note_is_not_its_fundamental(name: str) -> None:
     samples, rate_hz = _note(name)
     heard = lines(samples[rate_hz : 3 * rate_hz], rate_hz, note_hz(name), 2000)
-    # SHARC archive (Sandell 1991): 294 to 698 Hz on every bassoon note from B♭1 to F4.
+    # SHARC archive (Sandell 1991, from memory): 294 to 698 Hz on every bassoon note from B♭1 to F4.
     assert 290 <= heard[heard[:, 1].argmax(), 0] <= 700
 
 
@@ -93,3 +94,31 @@ def test_a_clipped_copy_lies_at_full_scale(tmp_path) -> None:
     copy, _ = decoded(degrade.clipped(*_note("C3"), tmp_path / "x.wav", over_db=12))
     at_full_scale = np.abs(copy) > 0.9999
     assert 0.02 < at_full_scale.mean() < 0.5
+
+
+def test_an_offset_is_the_mean_that_it_says(tmp_path) -> None:
+    samples, rate_hz = _note("C3")
+    copy, _ = decoded(degrade.offset(samples, rate_hz, tmp_path / "x.wav", dc=0.03))
+    assert copy.mean() - samples.mean() == pytest.approx(0.03, abs=1e-4)
+
+
+def test_automatic_gain_flattens_a_hairpin(tmp_path) -> None:
+    hairpin = hairpin_sound()
+    truth, rate_hz = hairpin.truth, hairpin.rate_hz
+    copy, _ = decoded(degrade.automatic_gain(hairpin.samples, rate_hz, tmp_path / "x.wav"))
+    levels = [
+        rms_db(copy[round(at * rate_hz) : round((at + 0.1) * rate_hz), 0])
+        for at in (truth.peak_s, truth.fallen_s - 0.1)
+    ]
+    assert truth.loud_db - truth.soft_db == 20
+    assert levels[0] - levels[1] < 10
+
+
+def test_a_gate_leaves_nothing_of_the_silence(tmp_path) -> None:
+    hairpin = hairpin_sound()
+    copy, rate_hz = decoded(degrade.gated(hairpin.samples, hairpin.rate_hz, tmp_path / "x.wav"))
+    assert np.std(hairpin.samples[: rate_hz // 3]) > 0
+    assert np.all(copy[: rate_hz // 3] == 0)
+    loudest = round(hairpin.truth.peak_s * rate_hz)
+    heard = copy[loudest : loudest + 4410, 0] - hairpin.samples[loudest : loudest + 4410]
+    assert np.abs(heard).max() < 1e-4
