@@ -1,0 +1,169 @@
+"""Read the samples out of a sound file; the only file that knows PyAV.
+
+What a file is follows from its content, never from its name. Samples keep the type in which
+they are stored, so that a long file stays small; `as_float` makes full scale 1. Times in
+seconds, rates in Hz.
+"""
+
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reedlab.errors import RecordError
+
+if TYPE_CHECKING:
+    from av import AudioStream
+    from av.container import InputContainer
+
+REMEDY = "save the sound as WAV or FLAC and try again"
+#: Containers that tell only an estimate of how long they are, made from their own size.
+ESTIMATES = {"aac", "amr", "ac3", "loas"}
+
+
+@dataclass(frozen=True)
+class Decoded:
+    """What was read from a file.
+
+    Attributes
+    ----------
+    samples : ndarray, shape (n, channels)
+        As stored: integers of 8, 16 or 32 bits, or floats.
+    rate_hz : float
+    promised_s : float or None
+        How long the header says that the sound is; None where it does not say.
+    stopped : bool
+        Whether reading stopped at the longest that was wanted.
+    sounds : int
+        How many sound tracks the file holds; the samples are the main one's.
+    """
+
+    samples: NDArray[Any]
+    rate_hz: float
+    promised_s: float | None
+    stopped: bool
+    sounds: int
+
+
+def decode(path: Path, longest_s: float, most_samples: int) -> Decoded:
+    """Read the main sound track of a file, no more than so many seconds or samples.
+
+    Raises
+    ------
+    RecordError
+        If the file holds no sound that can be read.
+    """
+    import av
+
+    try:
+        # `file:` keeps a colon in a name from being read as a network address, and a list of
+        # other addresses inside the file is not followed.
+        with av.open(
+            f"file:{path}", metadata_errors="ignore", options={"protocol_whitelist": "file"}
+        ) as container:
+            return _main_track(container, path, longest_s, most_samples)
+    except av.error.FFmpegError as error:
+        raise RecordError(
+            f"{path.name} cannot be read as sound ({error.strerror}); {REMEDY}."
+        ) from error
+
+
+def as_float(samples: NDArray[Any]) -> NDArray[np.float64]:
+    """Return samples as stored with full scale 1.
+
+    Examples
+    --------
+    >>> as_float(np.array([0, 128], dtype=np.uint8)), as_float(np.array([-32768], dtype=np.int16))
+    (array([-1.,  0.]), array([-1.]))
+    """
+    if samples.dtype.kind == "f":
+        return samples.astype(np.float64)
+    bits = 8 * samples.dtype.itemsize
+    middle = 2.0 ** (bits - 1)
+    return (samples - middle if samples.dtype.kind == "u" else samples) / middle
+
+
+def _main_track(
+    container: "InputContainer", path: Path, longest_s: float, most_samples: int
+) -> Decoded:
+    stream = container.streams.best("audio")
+    if stream is None:
+        what = "pictures but no sound" if container.streams.video else "no sound track"
+        raise RecordError(f"{path.name} holds {what}; choose the recording of the reed.")
+    rate = float(stream.rate or 0)
+    if not rate > 0:
+        raise RecordError(f"{path.name} does not say its sampling rate; {REMEDY}.")
+    promised = _promised_s(container, stream, path)
+    wanted = min(int(longest_s * rate), most_samples)
+    blocks, count = [], 0
+    for block in _blocks(container, stream, path, rate):
+        blocks.append(block)
+        count += len(block)
+        if count > wanted:
+            break
+    if not blocks:
+        raise RecordError(f"{path.name} has a header but no sound after it; {REMEDY}.")
+    samples = np.concatenate(blocks)[:wanted]
+    return Decoded(samples, rate, promised, count > wanted, len(container.streams.audio))
+
+
+def _blocks(
+    container: "InputContainer", stream: "AudioStream", path: Path, rate: float
+) -> Iterator[NDArray[Any]]:
+    """Yield samples, shape (n, channels), up to the end or to where the file is broken."""
+    import av
+
+    layout = None
+    try:
+        for frame in container.decode(stream):
+            shape = (frame.sample_rate, len(frame.layout.channels))
+            layout = layout or shape
+            if shape != layout or shape[0] != rate:
+                raise RecordError(f"{path.name} changes its rate or channels midway; {REMEDY}.")
+            values = frame.to_ndarray()
+            yield values.T if frame.format.is_planar else values.reshape(-1, shape[1])
+    except av.error.FFmpegError:
+        # What was read up to here is used; the promise of the header tells how much is missing.
+        return
+
+
+def _promised_s(container: "InputContainer", stream: "AudioStream", path: Path) -> float | None:
+    with path.open("rb") as file:
+        head = file.read(4096)
+    name = container.format.name
+    if name in ("wav", "aiff"):
+        return _promised_by_size(head, stream, path)
+    if name in ESTIMATES or (name == "mp3" and not _counts_frames(head, path)):
+        return None
+    if stream.duration is not None and stream.time_base is not None:
+        return float(stream.duration * stream.time_base)
+    return None if container.duration is None else container.duration / 1e6
+
+
+def _promised_by_size(head: bytes, stream: "AudioStream", path: Path) -> float | None:
+    """Compare the size in the header with the file's: the decoder trusts the file alone."""
+    order = "big" if head.startswith(b"FORM") else "little"
+    told = int.from_bytes(head[4:8], order) + 8
+    present = os.path.getsize(path)
+    # A size of 0 or of all ones was never filled in: the recorder did not close the file, or
+    # the true size stands elsewhere.
+    rate = stream.codec_context.bit_rate
+    if not rate or told in (8, 2**32 + 7) or head[:4] not in (b"RIFF", b"FORM", b"RIFX"):
+        return None
+    return max(told, present) * 8 / rate
+
+
+def _counts_frames(head: bytes, path: Path) -> bool:
+    """Tell whether an MP3 says how long it is, in its first frame."""
+    if head.startswith(b"ID3"):
+        size = 0
+        for byte in head[6:10]:
+            size = size * 128 + (byte & 127)
+        with path.open("rb") as file:
+            file.seek(size + 10)
+            head = file.read(4096)
+    return any(mark in head for mark in (b"Xing", b"Info", b"VBRI"))
