@@ -1,3 +1,5 @@
 """From recordings and gauges to numbers that can be trusted."""
 
-__all__: list[str] = []
+from reedlab.measure.agreement import Agreement, agreement
+
+__all__ = ["Agreement", "agreement"]

@@ -7,31 +7,41 @@ from reedlab.model.agreement import Agreement, intraclass
 from reedlab.model.classical import fixed_anova
 from reedlab.model.firth import FirthFit, fit_firth
 from reedlab.model.inflation import variance_inflation
+from reedlab.model.kappa import Kappa, cohen_kappa, fleiss_kappa
+from reedlab.model.limits import AgreementLimits, agreement_limits
 from reedlab.model.link import LinkFit, fit_ordinal
 from reedlab.model.link_mixed import LinkMixedFit, fit_link_mixed
 from reedlab.model.mixed import MixedFit, fit_mixed
 from reedlab.model.paired import PairedDifference, paired_difference
 from reedlab.model.proportion import Proportion, proportion
 from reedlab.model.questions import LinearFit
+from reedlab.model.repeatability import Repeatability, repeatability
 from reedlab.model.shares import variance_shares
 
 __all__ = [
     "Agreement",
+    "AgreementLimits",
     "FirthFit",
+    "Kappa",
     "LinearFit",
     "LinkFit",
     "LinkMixedFit",
     "MixedFit",
     "PairedDifference",
     "Proportion",
+    "Repeatability",
+    "agreement_limits",
+    "cohen_kappa",
     "fit_firth",
     "fit_link_mixed",
     "fit_mixed",
     "fit_ordinal",
     "fixed_anova",
+    "fleiss_kappa",
     "intraclass",
     "paired_difference",
     "proportion",
+    "repeatability",
     "variance_inflation",
     "variance_shares",
 ]
