@@ -90,10 +90,11 @@ def as_float(samples: NDArray[Any]) -> NDArray[np.float64]:
 def _main_track(
     container: "InputContainer", path: Path, longest_s: float, most_samples: int
 ) -> Decoded:
-    stream = container.streams.best("audio")
-    if stream is None:
+    if not container.streams.audio:
         what = "pictures but no sound" if container.streams.video else "no sound track"
         raise RecordError(f"{path.name} holds {what}; choose the recording of the reed.")
+    best = container.streams.best("audio")
+    stream = next(one for one in container.streams.audio if best is None or one is best)
     rate = float(stream.rate or 0)
     if not rate > 0:
         raise RecordError(f"{path.name} does not say its sampling rate; {REMEDY}.")
@@ -146,8 +147,7 @@ def _promised_s(container: "InputContainer", stream: "AudioStream", path: Path) 
 
 def _promised_by_size(head: bytes, stream: "AudioStream", path: Path) -> float | None:
     """Compare the size in the header with the file's: the decoder trusts the file alone."""
-    order = "big" if head.startswith(b"FORM") else "little"
-    told = int.from_bytes(head[4:8], order) + 8
+    told = int.from_bytes(head[4:8], "little" if head.startswith(b"RIFF") else "big") + 8
     present = os.path.getsize(path)
     # A size of 0 or of all ones was never filled in: the recorder did not close the file, or
     # the true size stands elsewhere.

@@ -158,7 +158,7 @@ def power_db(power: ArrayLike) -> NDArray[np.float64]:
     return 10 * np.log10(np.maximum(2 * np.asarray(power), 10 ** (SILENCE_DB / 10)))
 
 
-def _a_gain(hz: NDArray[np.float64]) -> NDArray[np.float64]:
+def _a_gain(hz: NDArray[np.floating]) -> NDArray[np.float64]:
     squared = hz**2
     low = (squared + F1_HZ**2) * np.sqrt((squared + F2_HZ**2) * (squared + F3_HZ**2))
     return 10 ** (GAIN_1_KHZ_DB / 20) * F4_HZ**2 * squared**2 / (low * (squared + F4_HZ**2))

@@ -5,7 +5,9 @@ looked for, not the largest peak. A tone above the ceiling is heard an octave or
 low without a word from the method, so that is looked for here. Hz and seconds.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,21 +15,27 @@ from numpy.typing import NDArray
 from reedlab.errors import CallError
 from reedlab.measure.recording import Recording
 
+if TYPE_CHECKING:
+    from parselmouth import Sound
+
 FLOOR_HZ = 50.0
 #: Above the highest note that the instrument is asked for, F5, by an octave.
 CEILING_HZ = 1400.0
 STEP_S = 0.005
-#: Quieter than this share of the loudest sample is called silence: a hairpin of 40 dB is heard
-#: to its end.
-SILENT_SHARE = 0.003
+#: Quieter than this share of the loudest sample is called silence: 60 dB down, so
+#: that the soft end of a hairpin is heard beside a knock.
+SILENT_SHARE = 0.001
 #: A period repeats itself at least so well, 0 to 1, where there is a tone.
 LEAST_STRENGTH = 0.45
 #: The analysis runs at about this many times the ceiling, at no less than LEAST_RATE_HZ:
 #: partials up to there carry the period.
 OVERSAMPLED = 7.0
 LEAST_RATE_HZ = 8000.0
-#: How near to a limit a pitch is suspect.
-NEAR = 0.02
+#: A pitch this near to a limit is suspect, and one in this share of the tone is told.
+NEAR, TOLD_SHARE = 0.02, 0.05
+#: The second look for a tone above the ceiling goes up to so many times the ceiling, in steps so
+#: many times as long.
+HIGHER, COARSER = 4.0, 10
 
 
 @dataclass(frozen=True)
@@ -89,7 +97,8 @@ def pitch_track(
     Notes
     -----
     Each window holds three periods of the floor, so a higher floor follows changes more
-    quickly. Windows that would stick out at the ends are left out.
+    quickly. Windows that would stick out at the ends are left out. A tone above the
+    ceiling is looked for where the pitch found lies above half the ceiling.
 
     References
     ----------
@@ -105,8 +114,12 @@ def pitch_track(
     (349.23, 1.0)
     """
     _check_limits(recording, floor_hz, ceiling_hz, step_s)
-    time_s, hz, strength = _track(recording, floor_hz, ceiling_hz, step_s)
-    cautions = _limit_cautions(recording, hz, floor_hz, ceiling_hz)
+    sound = _sound(recording, ceiling_hz)
+    time_s, hz, strength = _track(sound, floor_hz, ceiling_hz, step_s)
+    cautions = (
+        *_limit_cautions(hz, floor_hz, ceiling_hz),
+        *_above_ceiling(sound, time_s, hz, floor_hz, ceiling_hz, step_s),
+    )
     return PitchTrack(time_s, hz, strength, floor_hz, ceiling_hz, cautions)
 
 
@@ -133,13 +146,28 @@ def _check_limits(recording: Recording, floor_hz: float, ceiling_hz: float, step
         raise CallError("\n".join(faults))
 
 
-def _track(
-    recording: Recording, floor_hz: float, ceiling_hz: float, step_s: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+def _sound(recording: Recording, ceiling_hz: float) -> "Sound":
+    """Return the recording as Praat's sound, at a lower rate where its own is needlessly high."""
     import parselmouth
 
-    samples, rate, start_s = _thinned(recording, ceiling_hz)
-    sound = parselmouth.Sound(samples, sampling_frequency=rate, start_time=start_s)
+    samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
+    factor = max(int(rate // max(OVERSAMPLED * ceiling_hz, LEAST_RATE_HZ)), 1)
+    if factor > 1:
+        from scipy.signal import firwin, upfirdn
+
+        half = 10 * factor
+        # The filter is late by `half`, which is taken off again: sample k keeps its time.
+        late = upfirdn(firwin(2 * half + 1, 0.9 / factor), samples, down=factor)
+        samples = late[half // factor :][: -(-len(samples) // factor)]
+    # Praat puts a sample in the middle of its interval, this project at its beginning.
+    return parselmouth.Sound(
+        samples, sampling_frequency=rate / factor, start_time=-factor / (2 * rate)
+    )
+
+
+def _track(
+    sound: "Sound", floor_hz: float, ceiling_hz: float, step_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     pitch = sound.to_pitch_ac(
         time_step=step_s,
         pitch_floor=floor_hz,
@@ -154,37 +182,48 @@ def _track(
     return pitch.xs(), hz, np.clip(strength, 0, 1)
 
 
-def _thinned(recording: Recording, ceiling_hz: float) -> tuple[NDArray[np.float64], float, float]:
-    """Return samples, rate and start at a lower rate where the recording's is needlessly high."""
-    samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
-    factor = int(rate // max(OVERSAMPLED * ceiling_hz, LEAST_RATE_HZ))
-    if factor < 2:
-        return samples, rate, 0.0
-    from scipy.signal import firwin, upfirdn
-
-    half = 10 * factor
-    kernel = firwin(2 * half + 1, 0.9 / factor)
-    # With as many zeros in front as the filter is late, sample k keeps its time k * factor / rate.
-    thinned = upfirdn(kernel, samples, down=factor)[half // factor :]
-    thinned = thinned[: -(-len(samples) // factor)]
-    # Praat puts a sample in the middle of its interval.
-    return thinned, rate / factor, (1 - factor) / (2 * rate)
-
-
-def _limit_cautions(
-    recording: Recording, hz: NDArray[np.float64], floor_hz: float, ceiling_hz: float
-) -> tuple[str, ...]:
-    voiced = hz[np.isfinite(hz)]
-    if not len(voiced):
-        return ()
-    cautions = []
-    for name, limit, near in (
-        ("floor", floor_hz, voiced < floor_hz * (1 + NEAR)),
-        ("ceiling", ceiling_hz, voiced > ceiling_hz * (1 - NEAR)),
+def _limit_cautions(hz: NDArray[np.float64], floor_hz: float, ceiling_hz: float) -> Iterator[str]:
+    tone = hz[np.isfinite(hz)]
+    for name, remedy, limit_hz, near in (
+        ("floor", "lower", floor_hz, tone < floor_hz * (1 + NEAR)),
+        ("ceiling", "raise", ceiling_hz, tone > ceiling_hz * (1 - NEAR)),
     ):
-        if near.mean() > 0.05:
-            cautions.append(
-                f"The pitch sits at the {name} of {limit:g} Hz for {near.mean():.0%} of the tone; "
-                f"{'lower' if name == 'floor' else 'raise'} the {name}."
+        if len(tone) and near.mean() > TOLD_SHARE:
+            yield (
+                f"{_percent(near.mean())} of the tone sits at the {name} of {limit_hz:g} Hz; "
+                f"{remedy} {name}_hz."
             )
-    return tuple(cautions)
+
+
+def _above_ceiling(
+    sound: "Sound",
+    time_s: NDArray[np.float64],
+    hz: NDArray[np.float64],
+    floor_hz: float,
+    ceiling_hz: float,
+    step_s: float,
+) -> Iterator[str]:
+    """Look again with a higher ceiling where a tone above it could have been heard too low.
+
+    A tone above the ceiling is found at a half or a third of it, always above half the ceiling.
+    """
+    higher_hz = min(HIGHER * ceiling_hz, 0.45 * sound.sampling_frequency)
+    tone = np.isfinite(hz)
+    if not tone.any() or higher_hz < 1.1 * ceiling_hz:
+        return
+    if (hz[tone] > ceiling_hz / 2).mean() <= TOLD_SHARE:
+        return
+    again_s, again_hz, _ = _track(sound, floor_hz, higher_hz, COARSER * step_s)
+    found_hz = hz[np.minimum(np.searchsorted(time_s, again_s), len(hz) - 1)]
+    both = np.isfinite(found_hz) & np.isfinite(again_hz)
+    above = both & (again_hz > 1.8 * found_hz)
+    if both.any() and above.sum() / both.sum() > TOLD_SHARE:
+        yield (
+            f"{_percent(above.sum() / both.sum())} of the tone seems to lie above the ceiling of "
+            f"{ceiling_hz:g} Hz, near {np.median(again_hz[above]):.0f} Hz, and is heard too low; "
+            "raise ceiling_hz."
+        )
+
+
+def _percent(share: float) -> str:
+    return f"{share:.0%}".replace("%", " %")

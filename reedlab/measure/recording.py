@@ -38,7 +38,7 @@ PADDING_S = 0.2
 NAMES = ("left", "right")
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Recording:
     """The sound of a file; made by :func:`read_recording`.
 
