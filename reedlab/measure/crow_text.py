@@ -1,0 +1,178 @@
+"""What is said of a crow: its sentence, and the cautions of one attempt."""
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reedlab.errors import listed
+from reedlab.measure.settling import Stand
+
+if TYPE_CHECKING:
+    from reedlab.measure.crow import Attempt
+
+#: The level of a held crow wavers by less; more is a tremolo, dB from trough to top.
+TREMOLO_DB = 3.0
+#: The slow course of the level, which the tremolo is taken against, is a mean over this time.
+SLOW_S = 0.5
+#: A pitch that moves by more while it stands has not settled to one number, cents.
+DRIFT_CENTS = 20.0
+#: So far from the target it is hardly a reed by itself, cents.
+FAR_CENTS = 700.0
+#: Less certain than this is said to be uncertain.
+DOUBTFUL = 0.5
+#: A steady pitch this near to the mains' octave may be hum that never stops.
+HUM_OCTAVES_HZ, HUM_CENTS, HUM_SPREAD_CENTS = (100.0, 120.0), 3.0, 1.5
+#: Hum is there from the first moment, s.
+FROM_THE_START_S = 0.05
+#: Another pitch in the attempt is told if it stands for so long.
+OTHER_S = 0.3
+
+
+def attempt_text(row: dict[str, Any], a4_hz: float, target: tuple[str, str]) -> str:
+    """Say what one row of the table says."""
+    name = f"Crow {row['attempt']}"
+    several = f"several pitches at once ({_pitches(row['rattle_hz'])})" if row["rattle_hz"] else ""
+    if np.isnan(row["crow_hz"]):
+        if several:
+            return f"{name}: {several} from {row['rattle_s']:.1f} s, no single one."
+        return f"{name}: no tone."
+    pitch = (
+        f"{row['crow_note']} {_signed(row['note_cents'])} cents ({row['crow_hz']:.1f} Hz at A4 = "
+        f"{a4_hz:g})"
+    )
+    end = f"confidence {row['confidence']:.2f}."
+    if not row["single_pitch"]:
+        also = f"; {several} from {row['rattle_s']:.1f} s" if several else ""
+        return f"{name}: no single pitch; what stands most is {pitch}{also}; {end}"
+    held = (
+        f"one pitch from {row['settle_s']:.1f} s at {_minus(row['settle_db'], 0)} dB, held "
+        f"{row['hold_s']:.1f} s, spread {row['spread_cents']:.0f} cents"
+    )
+    rattle = f"; {several} from {row['rattle_s']:.1f} s" if several else ""
+    return f"{name}: {pitch}, {_against(row['crow_cents'], target)}; {held}{rattle}; {end}"
+
+
+def attempt_cautions(
+    row: dict[str, Any],
+    attempt: "Attempt",
+    level: tuple[NDArray[np.float64], NDArray[np.float64]],
+    numbered: bool,
+) -> list[str]:
+    """Return the cautions of one attempt, with its number where there are several."""
+    said = [*attempt.quality.cautions]
+    stand, partials, judged = attempt.stand, attempt.partials, attempt.trust
+    if stand is not None and partials is not None and judged is not None:
+        if judged.why_not:
+            said.append(f"This is no single pitch: {judged.why_not}; do not record it as the crow.")
+        elif judged.confidence < DOUBTFUL:
+            said.append(
+                f"The pitch is doubtful (confidence {judged.confidence:.2f}); crow again, nearer "
+                "to the microphone and held for two seconds."
+            )
+        if partials.factor != 1 and judged.single_pitch:
+            said.append(
+                f"The period and the partials name different octaves; the partials' is taken, "
+                f"{row['crow_hz']:.1f} Hz."
+            )
+        said += [*_course_cautions(stand, level), *_pitch_cautions(row, stand)]
+        said += _other_cautions(attempt, stand)
+    mark = f"Crow {row['attempt']}: " if numbered else ""
+    return [mark + text for text in said]
+
+
+def tremolo(
+    stand: Stand, level: tuple[NDArray[np.float64], NDArray[np.float64]]
+) -> tuple[float, float]:
+    """Return how far the level goes up and down while a pitch stands, dB, and how often a second.
+
+    The slow course is taken off first; what is left is judged from its 5th to its 95th part.
+    """
+    time_s, level_db = level
+    held = (time_s >= stand.settle_s + 0.05) & (time_s <= stand.end_s - 0.05)
+    step = time_s[1] - time_s[0]
+    count = round(SLOW_S / step)
+    if held.sum() < 2 * count:
+        return 0.0, np.nan
+    own = np.maximum(level_db[held], level_db[held].max() - 40)
+    slow = np.convolve(own, np.ones(count) / count, "valid")
+    left = own[count // 2 :][: len(slow)] - slow
+    low, high = np.quantile(left, [0.05, 0.95])
+    turns = np.count_nonzero(np.diff(left > 0)) / 2
+    return float(high - low), float(turns / (len(left) * step))
+
+
+def _course_cautions(
+    stand: Stand, level: tuple[NDArray[np.float64], NDArray[np.float64]]
+) -> list[str]:
+    said = []
+    height, times = tremolo(stand, level)
+    if height > TREMOLO_DB:
+        said.append(
+            f"The level goes up and down by {height:.0f} dB about {times:.0f} times a second, so "
+            "the level at which the pitch settles is only that of one moment."
+        )
+    if abs(stand.drift_cents) > DRIFT_CENTS:
+        way = "rises" if stand.drift_cents > 0 else "falls"
+        said.append(
+            f"The pitch {way} by {abs(stand.drift_cents):.0f} cents while it stands; the number "
+            "is its mean."
+        )
+    return said
+
+
+def _pitch_cautions(row: dict[str, Any], stand: Stand) -> list[str]:
+    said = []
+    if abs(row["crow_cents"]) > FAR_CENTS:
+        said.append(
+            f"{row['crow_note']} is far from the target; was it the reed by itself, and the right "
+            "instrument?"
+        )
+    near = [
+        hz
+        for hz in HUM_OCTAVES_HZ
+        if row["start_s"] < FROM_THE_START_S
+        and abs(1200 * np.log2(row["crow_hz"] / hz)) < HUM_CENTS
+        and stand.spread_cents < HUM_SPREAD_CENTS
+    ]
+    if near:
+        said.append(f"A pitch so steady at {near[0]:.0f} Hz may be hum of the mains.")
+    return said
+
+
+def _other_cautions(attempt: "Attempt", stand: Stand) -> list[str]:
+    """Tell of other pitches that stand alone in the attempt."""
+    rattle = attempt.rattle
+    others = [
+        other
+        for other in attempt.stands
+        if other is not stand
+        and other.hold_s >= OTHER_S
+        and not (rattle and other.end_s > rattle.start_s and other.settle_s < rattle.end_s)
+    ]
+    return [
+        f"From {other.settle_s:.1f} s another pitch stands, {other.hz:.1f} Hz." for other in others
+    ]
+
+
+def _against(off: float, target: tuple[str, str]) -> str:
+    low, high = target
+    band = low if low == high else f"{low}–{high}"
+    if low == high:
+        return f"{_signed(off)} cents from the target {band}"
+    if off == 0:
+        return f"inside the target {band}"
+    return f"{abs(off):.0f} cents {'above' if off > 0 else 'below'} the target {band}"
+
+
+def _pitches(text: str) -> str:
+    names = text.split(", ")
+    return f"{listed(names[:-1])} and {names[-1]} Hz"
+
+
+def _signed(value: float) -> str:
+    return f"{value:+.0f}".replace("-", "−")
+
+
+def _minus(value: float, digits: int) -> str:
+    return f"{value:.{digits}f}".replace("-", "−")
