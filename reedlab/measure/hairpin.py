@@ -1,0 +1,281 @@
+"""How soft and how loud does it go, and does pitch or tone bend on the way?
+
+A hairpin is one long tone from soft to loud and back; a recording may hold several attempts.
+Levels in dB re a full-scale sine, or of sound pressure with a calibration; times in ms.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reedlab.answer import Answer
+from reedlab.errors import RecordError
+from reedlab.measure.attempts import find_attempts
+from reedlab.measure.breath import breath_begins_s
+from reedlab.measure.calibration import Calibration, offset
+from reedlab.measure.edges import find_edges
+from reedlab.measure.hairpin_text import said
+from reedlab.measure.quality import MOST_CLIPPED, Quality, quality
+from reedlab.measure.recording import Recording, read_recording
+from reedlab.measure.swell import Swell, measure_swell
+from reedlab.measure.tones import Tone, find_tone
+from reedlab.schema.pitch import nearest_note
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+#: A hairpin that spans less is a long tone.
+LEAST_RANGE_DB = 3.0
+#: A tone that stands for less is none, seconds.
+LEAST_S = 1.0
+#: A softest level less above the noise than this is limited by the noise, dB: taking the noise
+#: off changes it by more than 1 dB.
+MARGIN_DB = 6.0
+
+LEVELS = ("soft_db", "loud_db", "soft_dba", "loud_dba")
+COLUMNS = (
+    "attempt",
+    "note",
+    "hz",
+    "soft_db",
+    "loud_db",
+    "dynamic_range_db",
+    "soft_dba",
+    "loud_dba",
+    "dynamic_range_dba",
+    "delay_ms",
+    "attack_ms",
+    "swell_evenness_db",
+    "fade_evenness_db",
+    "symmetry",
+    "drift_cents_per_10_db",
+    "drift_conf_low",
+    "drift_conf_high",
+    "centroid_hz_per_10_db",
+    "odd_even_db",
+    "soft_above_noise_db",
+    "noise_limited",
+    "gain_suspected",
+)
+
+
+@dataclass(frozen=True)
+class Trace:
+    """What the pictures show of one attempt."""
+
+    attempt: int
+    note: str
+    tone: Tone
+    swell: Swell
+
+
+@dataclass(frozen=True)
+class Hairpin(Answer):
+    """Softness, loudness, and what bends between them; made by :func:`hairpin`.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row an attempt:
+
+        ``attempt`` (its number in the recording), ``note`` (the nearest, at A4 = 440 Hz), ``hz``;
+        ``soft_db, loud_db, dynamic_range_db`` (softest level that holds for a quarter of a
+        second, loudest moment, and their difference); ``soft_dba, loud_dba,
+        dynamic_range_dba`` (the same A-weighted);
+        ``delay_ms`` (from the first breath to the beginning of the tone; not a number where no
+        breath is heard above the room), ``attack_ms`` (from there until it stands);
+        ``swell_evenness_db, fade_evenness_db`` (RMS departure of the running level from the
+        nearest one that only rises, or only falls; 0 is perfect), ``symmetry`` (time of the rise
+        over time of the fall);
+        ``drift_cents_per_10_db`` (by how much the pitch rises when the tone gets 10 dB louder)
+        with its 95 % interval ``drift_conf_low, drift_conf_high``; ``centroid_hz_per_10_db`` (the
+        same of the mean frequency of the partials, weighted by power: brightness);
+        ``odd_even_db`` (power of the odd partials over that of the even ones);
+        ``soft_above_noise_db``, ``noise_limited`` (the softest lies less than 6 dB above the
+        noise, so it may be softer), ``gain_suspected`` (the recorder seems to have changed its
+        gain, so the range is not to be believed).
+    """
+
+    name: str = ""
+    calibrated: bool = False
+    traces: tuple[Trace, ...] = ()
+
+    def _say(self) -> str:
+        return said(self.table, calibrated=self.calibrated)
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw level and pitch over time, softest and loudest marked."""
+        from reedlab.measure.hairpin_picture import over_time
+
+        return over_time(self.traces, self.table, calibrated=self.calibrated, ax=ax)
+
+    def plot_pitch(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw pitch against level, with the lines that tell the drift."""
+        from reedlab.measure.hairpin_picture import pitch_by_level
+
+        return pitch_by_level(self.traces, self.table, calibrated=self.calibrated, ax=ax)
+
+
+def hairpin(path: str | Path, calibration: Calibration | None = None) -> Hairpin:
+    """Measure hairpins: how soft, how loud, how even, and what pitch and tone do meanwhile.
+
+    Parameters
+    ----------
+    path : str or Path
+        A recording of one or more attempts, with a second of quiet before and after each.
+    calibration : float or (path, float), optional
+        How many dB to add to make levels those of sound pressure; or the recording of a sound
+        calibrator with its level, e.g. ``("calibrator.wav", 94)``. Recorder, setting and
+        distance must be those of the hairpin.
+
+    Returns
+    -------
+    Hairpin
+
+    Raises
+    ------
+    RecordError
+        If the recording cannot be read, or no attempt is a hairpin: no tone, shorter than 1 s,
+        a range below 3 dB, or clipped.
+    CallError
+        For a calibration that is none.
+
+    Notes
+    -----
+    The running level has a Hann window of 0.05 s. The tone stands from where an even rise of
+    its amplitude, fitted to its beginning, ends, to where an even fall at its end begins. The
+    softest level is the lowest mean over 0.25 s; at either end of the tone the straight line
+    through that time, where it begins to stand or stops to. The power of the noise is taken
+    off all levels, at most 3 dB.
+
+    Pitch and brightness are compared with the level in blocks of 0.2 s, by least squares;
+    the interval takes the blocks as independent. What changes with time alone, the player's
+    warming up for one, is mixed into it unless rise and fall are alike.
+
+    The trap: a recorder that turns itself up and down flattens every hairpin. Levels of two
+    recordings compare only with the same recorder, setting, place and room.
+
+    References
+    ----------
+    IEC 61672-1:2013 (weightings A and Z). ISO 16:1975 (A4 = 440 Hz).
+
+    Examples
+    --------
+    >>> from tempfile import TemporaryDirectory
+    >>> from reedlab.demo.sound import hairpin_sound
+    >>> with TemporaryDirectory() as folder:
+    ...     found = hairpin(hairpin_sound(cents_per_10_db=-6).write(Path(folder) / "c3.wav"))
+    >>> found.table[["note", "dynamic_range_db", "drift_cents_per_10_db"]].round(1).values.tolist()
+    [['C3', 19.9, -6.0]]
+    """
+    recording = read_recording(path)
+    scale = None if calibration is None else offset(calibration)
+    attempts = find_attempts(recording)
+    rows, traces, faults, cautions = [], [], [], []
+    for number, (start_s, end_s) in enumerate(attempts, start=1):
+        judged = quality(recording, start_s, end_s)
+        found = _attempt(recording, start_s, end_s, judged)
+        if isinstance(found, str):
+            faults.append((number, found))
+            continue
+        tone, swell, delay_ms = found
+        note = nearest_note(tone.hz)[0]
+        row = swell.numbers | {"attempt": number, "note": note, "hz": tone.hz}
+        rows.append(row | {"delay_ms": delay_ms, "gain_suspected": judged.gain_suspected})
+        traces.append(Trace(number, note, tone, swell))
+        cautions += [(number, text) for text in judged.cautions]
+    if not rows:
+        told = " ".join(text for _, text in faults)
+        raise RecordError(f"{recording.path.name} holds no hairpin. {told}")
+    table = _table(rows, 0.0 if scale is None else scale.add_db)
+    cautions += list(_level_cautions(table))
+    several = len(attempts) > 1
+    return Hairpin(
+        question="How soft and how loud does it go, and does pitch or tone bend on the way?",
+        table=table,
+        cautions=(
+            *recording.cautions,
+            *attempts.cautions,
+            *(f"Attempt {number}: {text}" if several else text for number, text in cautions),
+            *(f"Attempt {number} is left out: {text}" for number, text in faults),
+            *(_uncalibrated() if scale is None else scale.cautions),
+        ),
+        rows_used=len(rows),
+        left_out=pd.DataFrame(
+            [(recording.path.name, number, text) for number, text in faults],
+            columns=["file", "row", "fault"],
+        ),
+        name=recording.path.name,
+        calibrated=scale is not None,
+        traces=tuple(traces),
+    )
+
+
+def _attempt(
+    recording: Recording, start_s: float, end_s: float, judged: Quality
+) -> tuple[Tone, Swell, float] | str:
+    """Return one attempt measured, or why it is no hairpin."""
+    if judged.clipped_share > MOST_CLIPPED:
+        return (
+            f"{judged.clipped_share:.1%} of its samples are clipped, so its loudest is cut off; "
+            "turn the recorder down or stand further away."
+        )
+    tone = find_tone(recording, start_s, end_s)
+    if tone is None:
+        return f"From {start_s:.1f} to {end_s:.1f} s there is sound, but no tone in it."
+    if tone.last_s - tone.first_s < LEAST_S:
+        return _too_short(tone.last_s - tone.first_s)
+    begins, ends = find_edges(recording, tone.hz, tone.first_s, tone.last_s, tone.noise_db["A"])
+    if ends.stands_s - begins.stands_s < LEAST_S:
+        return _too_short(ends.stands_s - begins.stands_s)
+    swell = measure_swell(tone, begins, ends)
+    spanned = swell.numbers["dynamic_range_db"]
+    if spanned < LEAST_RANGE_DB:
+        return (
+            f"The tone stays within {max(spanned, 0):.1f} dB; a hairpin goes from as soft to as "
+            "loud as it will, and back."
+        )
+    delay_ms = 1000 * (begins.silent_s - breath_begins_s(tone, begins.silent_s))
+    return tone, swell, delay_ms
+
+
+def _too_short(length_s: float) -> str:
+    return (
+        f"The tone stands for {length_s:.1f} s; take two seconds or more to get loud, and as long "
+        "to get soft."
+    )
+
+
+def _table(rows: list[dict[str, object]], add_db: float) -> pd.DataFrame:
+    table = pd.DataFrame(rows)
+    margins = table[["soft_above_noise_db", "soft_above_noise_dba"]].min(axis=1)
+    table["noise_limited"] = margins < MARGIN_DB
+    for column in LEVELS:
+        table[column] += add_db
+    return table[[*COLUMNS]]
+
+
+def _level_cautions(table: pd.DataFrame) -> Iterator[tuple[int, str]]:
+    for row in table.to_dict("records"):
+        number = row["attempt"]
+        if row["gain_suspected"]:
+            yield number, "The range from soft to loud is not to be believed: see the gain."
+        if row["noise_limited"]:
+            yield (
+                number,
+                f"The softest tone lies only {row['soft_above_noise_db']:.0f} dB above the noise: "
+                "it may be softer, and the range larger; record nearer or in a quieter room.",
+            )
+        if np.isnan(row["symmetry"]):
+            yield number, "The tone only rises or only falls; a hairpin does both."
+
+
+def _uncalibrated() -> Iterator[str]:
+    yield (
+        "Levels are relative to the recorder's full scale: ranges may be compared, loudness may "
+        "not. With a calibration they are sound pressure levels."
+    )

@@ -1,0 +1,122 @@
+"""The one long tone of an attempt: where it sounds, its pitch and level, and the noise about it.
+
+Levels in dB re a full-scale sine, pitch in Hz, times in seconds from the recording's beginning.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reedlab.measure.levels import SILENCE_DB, Weighting, level_track
+from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, pitch_track
+from reedlab.measure.quiet import find_quiet
+from reedlab.measure.recording import Recording
+
+#: An attempt is heard out so far before and after what stands above the quiet, and its noise is
+#: looked for so far around.
+MORE_S, AROUND_S = 0.5, 5.0
+#: The pitch of an attempt is the median where it is no softer than this below its loudest, dB.
+LOUD_DB = 10.0
+#: Limits of the second look at the pitch, as shares of the first: no octave lies between.
+LOWER, HIGHER = 0.7, 1.45
+#: What is further from the median than this is not the tone, cents.
+NEAR_CENTS = 150.0
+#: A lapse of the pitch up to this long is a weak moment of the tone, not its end.
+LAPSE_S = 0.3
+#: Noise is taken off a level, but no more than half of what is heard: 3 dB.
+LEAST_LEFT = 0.5
+
+
+@dataclass(frozen=True)
+class Tone:
+    """One long tone; made by :func:`find_tone`.
+
+    Attributes
+    ----------
+    recording : Recording
+    hz : float
+        Median pitch where it is loud.
+    first_s, last_s : float
+        First and last moment at which this pitch is heard.
+    time_s, level_db : ndarray, dict of ndarray
+        Running levels "Z" and "A" of the attempt and its surroundings, noise included.
+    pitch_s, pitch_hz : ndarray
+        Running pitch; not a number where there is none near ``hz``.
+    noise_db : dict of float
+        Level of the quiet, "Z" and "A"; minus 160 if there is none.
+    waver_db : float
+        Standard deviation of the quiet's running level, A-weighted.
+    """
+
+    recording: Recording
+    hz: float
+    first_s: float
+    last_s: float
+    time_s: NDArray[np.float64] = field(repr=False)
+    level_db: dict[Weighting, NDArray[np.float64]] = field(repr=False)
+    pitch_s: NDArray[np.float64] = field(repr=False)
+    pitch_hz: NDArray[np.float64] = field(repr=False)
+    noise_db: dict[Weighting, float]
+    waver_db: float
+
+
+def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None:
+    """Return the tone of an attempt that lies about these times, or None if there is none."""
+    from_s = max(start_s - AROUND_S, 0.0)
+    near = Recording(recording.path, recording.part(from_s, end_s + AROUND_S), recording.rate_hz)
+    levels: dict[Weighting, NDArray[np.float64]] = {}
+    for weighting in ("Z", "A"):
+        time_s, levels[weighting] = level_track(near, weighting)
+    time_s = time_s + from_s
+    first = pitch_track(near, FLOOR_HZ, min(CEILING_HZ, near.rate_hz / 2))
+    at, found_hz = first.time_s + from_s, first.hz
+    inside = (at >= start_s) & (at <= end_s) & np.isfinite(found_hz)
+    if not inside.any():
+        return None
+    loudness = np.interp(at, time_s, levels["A"])
+    loud = inside & (loudness > loudness[inside].max() - LOUD_DB)
+    hz = float(np.median(found_hz[loud]))
+    at, pitch_hz = _pitch_near(near, hz)
+    pitch_s = at + from_s
+    heard = np.isfinite(pitch_hz) & (pitch_s >= start_s - MORE_S) & (pitch_s <= end_s + MORE_S)
+    if not heard.any():
+        return None
+    loudness = np.interp(pitch_s[heard], time_s, levels["A"])
+    span = _span(pitch_s[heard], float(pitch_s[heard][np.argmax(loudness)]))
+    quiet = find_quiet(near).quiet
+    noise_db = {weighting: _mean_db(level[quiet]) for weighting, level in levels.items()}
+    waver_db = float(np.std(levels["A"][quiet])) if quiet.any() else 0.0
+    return Tone(recording, hz, *span, time_s, levels, pitch_s, pitch_hz, noise_db, waver_db)
+
+
+def unnoised(level_db: NDArray[np.float64], noise_db: float) -> NDArray[np.float64]:
+    """Return levels without the power of the noise; at most 3 dB are taken off.
+
+    Examples
+    --------
+    >>> unnoised(np.array([0.0, -10.0, -20.0]), -10.0).round(2)
+    array([ -0.46, -13.01, -23.01])
+    """
+    power, noise = 10 ** (level_db / 10), 10 ** (noise_db / 10)
+    return np.asarray(10 * np.log10(np.maximum(power - noise, LEAST_LEFT * power)))
+
+
+def _pitch_near(recording: Recording, hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return times and the pitch there, not a number where it is not near the given one."""
+    track = pitch_track(recording, LOWER * hz, min(HIGHER * hz, recording.rate_hz / 2))
+    far = np.abs(1200 * np.log2(track.hz / hz)) > NEAR_CENTS
+    return track.time_s, np.where(far, np.nan, track.hz)
+
+
+def _span(heard_s: NDArray[np.float64], middle_s: float) -> tuple[float, float]:
+    """Return the first and last moment of the tone that sounds at a middle moment."""
+    lapses = np.flatnonzero(np.diff(heard_s) > LAPSE_S)
+    starts = np.concatenate([[0], lapses + 1])
+    ends = np.concatenate([lapses, [len(heard_s) - 1]])
+    place = int(np.searchsorted(heard_s[starts], middle_s, "right")) - 1
+    return float(heard_s[starts[place]]), float(heard_s[ends[place]])
+
+
+def _mean_db(level_db: NDArray[np.float64]) -> float:
+    return float(10 * np.log10(np.mean(10 ** (level_db / 10)))) if level_db.size else SILENCE_DB
