@@ -131,8 +131,8 @@ def agreement(
     ----------
     data : DataFrame or Study
         One row a reading; rows of one unit and one rater are repeats, in their order. Of a
-        study the tests are taken: trials of a reed in a session are repeats, and the player
-        is the session's.
+        study the tests are taken: trials of a reed at one stage are repeats, and the player
+        is the session's. Where they come from several sessions, a caution says so.
     value : str
         Column of the reading, or name of a response.
     unit : str
@@ -203,7 +203,9 @@ def agreement(
     parts, sources, anova, method = _figures(readings, pooled, enough)
     rows = [row for found, _ in parts for row in found]
     if not rows:
-        raise ModelError(" ".join(each(text for _, said in parts for text in said)))
+        said = each(text for _, texts in parts for text in texts)
+        nothing = f"No {readings.unit} is rated twice or by two {readings.rater}s."
+        raise ModelError(" ".join(said) or nothing)
     cautions = [text for _, said in parts for text in said]
     if readings.kind == "ordered":
         cautions.append(f"{readings.label}: for SDs and shares its levels count as numbers.")

@@ -25,6 +25,8 @@ LIMIT = 2.8
 CLASSES = 1.41
 #: With more raters than this they are not compared in pairs.
 MANY = 6
+#: So many things left out are named, the rest counted.
+SHOWN = 8
 ALL = "all"
 KAPPA = {
     "none": "kappa",
@@ -94,17 +96,30 @@ def correlation_rows(readings: Readings) -> Rows:
     cells = readings.scores.groupby(["unit", "rater"], observed=True)
     means = cells["value"].mean().reset_index()
     try:
-        found = intraclass(means, "unit", "rater", "value")
+        with np.errstate(divide="ignore", invalid="ignore"):
+            found = intraclass(means, "unit", "rater", "value")
     except ModelError as error:
-        return [], [f"No intraclass correlation: {error}"]
-    said = [f"Intraclass correlations: {text}" for text in found.cautions]
+        words = str(error).replace("'unit'", readings.unit).replace("'rater'", readings.rater)
+        return [], [f"No intraclass correlation: {words}"]
+    said = []
+    if len(found.left_out):
+        said.append(
+            f"Intraclass correlations rest on the {found.n_targets} {readings.unit}s that every "
+            f"{readings.rater} read; {len(found.left_out)} left out: "
+            f"{_few(tuple(found.left_out['target']))}."
+        )
     if readings.repeated:
         said.append(
             f"Intraclass correlations are of each {readings.rater}'s mean over its repeats."
         )
+    table = found.table.replace([np.inf, -np.inf], np.nan)
+    # The mean of k ratings has a pole where a single rating is at -1/(k-1): a limit beyond it
+    # comes out on the wrong side of its estimate, and means that there is none.
+    table["conf_low"] = table["conf_low"].where(table["conf_low"] <= table["estimate"])
+    table["conf_high"] = table["conf_high"].where(table["conf_high"] >= table["estimate"])
     rows = [
-        (row.term, ALL, row.estimate, row.conf_low, row.conf_high, "", found.n_targets)
-        for row in found.table.itertuples()
+        (row["term"], ALL, row["estimate"], row["conf_low"], row["conf_high"], "", found.n_targets)
+        for row in table.to_dict("records")
     ]
     return rows, said
 
@@ -124,6 +139,11 @@ def limit_rows(readings: Readings) -> Rows:
             figures = (row.estimate, row.conf_low, row.conf_high)
             rows.append((row.term, who, *figures, readings.measured_in, n))
         cautions += found.cautions
+        if found.left_out:
+            cautions.append(
+                f"{first} and {second}: {len(found.left_out)} left out, read by one of them "
+                f"only: {_few(found.left_out)}."
+            )
     return rows, cautions
 
 
@@ -141,7 +161,10 @@ def kappa_rows(readings: Readings) -> Rows:
         rows.append((term, who, found.estimate, found.conf_low, found.conf_high, "", found.n_units))
         cautions.extend(f"{who}: {text}" for text in found.cautions)
         if found.left_out:
-            cautions.append(f"{who}: left out, not rated by both or all: {listed(found.left_out)}.")
+            cautions.append(
+                f"{who}: {len(found.left_out)} left out, not rated by both or all: "
+                f"{_few(found.left_out)}."
+            )
 
     if len(readings.raters) > 1:
         if readings.repeated:
@@ -181,6 +204,12 @@ def tries(share: np.ndarray, enough: float) -> np.ndarray:
     # A hair above a whole number is rounding, and no reason for one more try.
     needed = np.maximum(np.ceil(needed - 1e-9), 1)
     return np.where(np.isfinite(needed), needed, np.nan)
+
+
+def _few(names: tuple) -> str:
+    """Name some, and count the rest."""
+    more = f" and {len(names) - SHOWN} more" if len(names) > SHOWN else ""
+    return f"{listed(names[:SHOWN])}{more}"
 
 
 def _classes(share: np.ndarray) -> np.ndarray:

@@ -1,6 +1,6 @@
 """Gather repeated readings: what was read, who or what read it, and the value.
 
-From any table, or from a study's tests, where the trials of a reed in a session are
+From any table, or from a study's tests, where the trials of a reed at one stage are
 repeats. Decides whether values are numbers, levels in an order, or categories. Every
 row that cannot be used is listed with the reason; nothing is made into a number that
 was not one.
@@ -154,7 +154,7 @@ def _of_study(
             )
     if unit == "reed_id" and data.groupby("reed_id")["stage"].nunique().gt(1).any():
         # A reed changes while it is broken in: only tests of one stage are repeats of each other.
-        data["reed_at_stage"] = data["reed_id"].str.cat(data["stage"], sep=", ")
+        data["reed_at_stage"] = data["reed_id"].str.cat(data["stage"], sep=" ")
         cautions.append("Each reed counts once for each stage: it changes from one to the next.")
         unit = "reed_at_stage"
     return data, unit, cautions
@@ -209,9 +209,9 @@ def _typed(
             levels = tuple(values.cat.categories)
         table = table.assign(value=values.astype(object))
         values = table["value"]
-        if all(map(_is_number, values)):
-            table = table.assign(value=values.astype(float))
-            values = table["value"]
+    if pd.api.types.is_object_dtype(values) and all(map(_is_number, values)):
+        table = table.assign(value=values.astype(float))
+        values = table["value"]
     is_bool = pd.api.types.is_bool_dtype(values)
     numeric = pd.api.types.is_numeric_dtype(values) and not is_bool
     if kind == "auto":

@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.stats import linregress
 from scipy.stats import t as t_distribution
 
-from reedlab.errors import ModelError, RecordError, listed, unknown_name
+from reedlab.errors import ModelError, RecordError, unknown_name
 
 #: Of the normal distribution: 95 % lie within so many standard deviations.
 Z = 1.959963984540054
@@ -125,7 +125,7 @@ def agreement_limits(
         sd=float(np.sqrt(variance)),
         differences=pairs,
         left_out=left_out,
-        cautions=_cautions(pairs, left_out, first, second),
+        cautions=_trend(pairs, first, second),
     )
 
 
@@ -161,19 +161,14 @@ def _table(difference: pd.Series, variance: float, wobble: float) -> pd.DataFram
     return table.assign(conf_low=table["estimate"] - reach, conf_high=table["estimate"] + reach)
 
 
-def _cautions(
-    pairs: pd.DataFrame, left_out: tuple, first: object, second: object
-) -> tuple[str, ...]:
-    cautions = []
-    if left_out:
-        cautions.append(
-            f"{first} and {second}: left out, read by one of them only: {listed(left_out)}."
-        )
-    if np.ptp(pairs["mean"]) > 0:
-        trend = linregress(pairs["mean"], pairs["difference"])
-        if trend.pvalue < TREND:
-            cautions.append(
-                f"The difference {first} − {second} changes by {trend.slope:.3g} for each unit of "
-                "what is read: one pair of limits does not fit all sizes."
-            )
-    return tuple(cautions)
+def _trend(pairs: pd.DataFrame, first: object, second: object) -> tuple[str, ...]:
+    """Say so if the difference goes with the size of what is read."""
+    if np.ptp(pairs["mean"]) == 0:
+        return ()
+    trend = linregress(pairs["mean"], pairs["difference"])
+    if trend.pvalue >= TREND:
+        return ()
+    return (
+        f"The difference {first} − {second} changes by {trend.slope:.3g} for each unit of what is "
+        "read: one pair of limits does not fit all sizes.",
+    )

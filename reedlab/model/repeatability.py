@@ -142,6 +142,8 @@ def repeatability(
         if name not in data.columns:
             raise unknown_name("column", name, map(str, data.columns))
     table = _coded(data, unit, rater, value, nested)
+    if len(table) < 2:
+        raise ModelError("There is one reading only: nothing is read twice.")
     if np.ptp(table["value"]) == 0:
         raise ModelError(
             f"All {len(table)} readings are {table['value'].iloc[0]:g}: agreement cannot be told "
@@ -244,10 +246,11 @@ def _anova(squares: Squares) -> pd.DataFrame:
 
 
 def _table(variances: Mapping[str, float], limits: Mapping[str, tuple[float, ...]]) -> pd.DataFrame:
-    rows = {
-        name: (float(value), *limits.get(name, (np.nan, np.nan)))
-        for name, value in _quantities(variances)
-    }
+    rows = {}
+    for name, value in _quantities(variances):
+        low, high = limits.get(name, (np.nan, np.nan))
+        # With very few readings a component held at zero can take the estimate past a limit.
+        rows[name] = float(value), np.minimum(low, value), np.maximum(high, value)
     return pd.DataFrame.from_dict(
         rows, orient="index", columns=["estimate", "conf_low", "conf_high"]
     ).rename_axis("quantity")
@@ -258,7 +261,15 @@ def _by_likelihood(table: pd.DataFrame, layout: str, pooled: bool) -> Repeatabil
     groups = [UNIT, RATER]
     if layout == "crossed" and repeated and not pooled:
         groups.append(f"{UNIT}:{RATER}")
-    fit = fit_mixed("value ~ 1", table, groups)
+    if repeated and (table.groupby([UNIT, RATER])["value"].agg(np.ptp) == 0).all():
+        raise ModelError(
+            "All repeats are the same to the last digit, and the layout has gaps: how well the "
+            "gauge repeats itself is hidden by its steps."
+        )
+    try:
+        fit = fit_mixed("value ~ 1", table, groups)
+    except ModelError as error:
+        raise ModelError(f"With these gaps the readings cannot be split up. {error}") from error
     names = dict(zip(groups, (UNIT, RATER, INTERACTION), strict=False))
     last = REPEAT if repeated else REST
     variances = {names.get(name, last): v for name, v in fit.variances.items()}
@@ -288,8 +299,12 @@ def _likelihood_limits(
         value = weight @ np.array([variances[source] for source in order])
         if value > 0:
             df = 2 * value**2 / (weight @ covariance @ weight)
-            low, high = value * df / chi2.ppf([0.975, 0.025], df)
+            with np.errstate(divide="ignore", over="ignore"):
+                low, high = value * df / chi2.ppf([0.975, 0.025], df)
             limits[name] = (low, high if np.isfinite(high) else np.nan)
-    shares = variance_shares(fit).set_index("source").loc[UNIT]
-    limits["gauge share"] = (1 - shares["conf_high"], 1 - shares["conf_low"])
+    shares = variance_shares(fit).set_index("source")
+    ends = (1 - float(shares[end][UNIT]) for end in ("conf_high", "conf_low"))
+    # Rounding can take a share of nothing below it.
+    low, high = np.clip([*ends], 0, 1)
+    limits["gauge share"] = (low, high)
     return limits

@@ -173,8 +173,8 @@ def test_missing_ratings_are_left_out_and_named():
     )
     answer = agreement(data, "fate", kind="category")
     assert answer.figure("Fleiss's kappa")["n_units"] == 3
-    assert "all: left out, not rated by both or all: d." in answer.cautions
-    assert "P and Q: left out, not rated by both or all: d." in answer.cautions
+    assert "all: 1 left out, not rated by both or all: d." in answer.cautions
+    assert "P and Q: 1 left out, not rated by both or all: d." in answer.cautions
 
 
 def test_a_gauge_with_coarse_steps_is_pointed_out():
@@ -329,3 +329,40 @@ def test_pictures_show_every_reading(readings, ratings):
     with pytest.raises(CallError, match="Limits of agreement are for numbers"):
         agreement(words, "rating", kind="category").plot_difference()
     plt.close("all")
+
+
+def test_any_layout_gives_an_answer_or_a_reason():
+    """Random layouts with gaps: intervals hold their estimate, and every refusal is in words."""
+    rng = np.random.default_rng(0)
+    answered, refused = 0, []
+    for _ in range(50):
+        units, raters, repeats = rng.integers(1, 6), rng.integers(1, 4), rng.integers(1, 4)
+        cells = pd.MultiIndex.from_product([range(units), range(raters), range(repeats)])
+        data = cells.to_frame(index=False, name=["reed_id", "player_id", "trial"])
+        data["y"] = rng.integers(1, 4, len(data)) + (data["reed_id"] == 1) * rng.normal()
+        data = data.sample(frac=rng.uniform(0.6, 1), random_state=int(rng.integers(1_000_000)))
+        kind = rng.choice(["auto", "ordered", "category", "nested", "crossed"])
+        try:
+            found = agreement(data, "y", kind=kind)
+        except ModelError as error:
+            refused.append(str(error))
+            continue
+        answered += 1
+        known = found.table.dropna()
+        assert (known["conf_low"] <= known["estimate"] + 1e-9).all()
+        assert (known["conf_high"] >= known["estimate"] - 1e-9).all()
+        assert len(found.sentence) > 20
+    assert answered > 25
+    assert all(len(text) > 20 for text in refused)
+
+
+def test_long_lists_of_what_is_left_out_are_counted():
+    rng = np.random.default_rng(1)
+    rows = [
+        (f"R{i:02}", who, rng.normal()) for i in range(20) for who in "PQ" if i < 5 or who == "P"
+    ]
+    data = pd.DataFrame(rows, columns=["reed_id", "player_id", "crow_hz"])
+    said = " ".join(agreement(data, "crow_hz").cautions)
+    names = ", ".join(f"R{i:02}" for i in range(5, 13))
+    assert f"P and Q: 15 left out, read by one of them only: {names} and 7 more." in said
+    assert f"rest on the 5 reeds that every player read; 15 left out: {names} and 7 more." in said
