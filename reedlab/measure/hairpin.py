@@ -21,7 +21,7 @@ from reedlab.measure.edges import find_edges
 from reedlab.measure.hairpin_text import said
 from reedlab.measure.quality import MOST_CLIPPED, Quality, quality
 from reedlab.measure.recording import Recording, read_recording
-from reedlab.measure.swell import Swell, measure_swell
+from reedlab.measure.swell import MARGIN_DB, Swell, measure_swell
 from reedlab.measure.tones import Tone, find_tone
 from reedlab.schema.pitch import nearest_note
 
@@ -32,9 +32,6 @@ if TYPE_CHECKING:
 LEAST_RANGE_DB = 3.0
 #: A tone that stands for less is none, seconds.
 LEAST_S = 1.0
-#: A softest level less above the noise than this is limited by the noise, dB: taking the noise
-#: off changes it by more than 1 dB.
-MARGIN_DB = 6.0
 
 LEVELS = ("soft_db", "loud_db", "soft_dba", "loud_dba")
 COLUMNS = (
@@ -96,7 +93,8 @@ class Hairpin(Answer):
         same of the mean frequency of the partials, weighted by power: brightness);
         ``odd_even_db`` (power of the odd partials over that of the even ones);
         ``soft_above_noise_db``, ``noise_limited`` (the softest lies less than 6 dB above the
-        noise, so it may be softer), ``gain_suspected`` (the recorder seems to have changed its
+        noise: it is given with the noise, so it may be softer and the range larger, and when the
+        tone begins is not known), ``gain_suspected`` (the recorder seems to have changed its
         gain, so the range is not to be believed).
     """
 
@@ -120,12 +118,12 @@ class Hairpin(Answer):
         return pitch_by_level(self.traces, self.table, calibrated=self.calibrated, ax=ax)
 
 
-def hairpin(path: str | Path, calibration: Calibration | None = None) -> Hairpin:
+def hairpin(path: str | Path | Recording, calibration: Calibration | None = None) -> Hairpin:
     """Measure hairpins: how soft, how loud, how even, and what pitch and tone do meanwhile.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Recording
         A recording of one or more attempts, with a second of quiet before and after each.
     calibration : float or (path, float), optional
         How many dB to add to make levels those of sound pressure; or the recording of a sound
@@ -150,10 +148,10 @@ def hairpin(path: str | Path, calibration: Calibration | None = None) -> Hairpin
     its amplitude, fitted to its beginning, ends, to where an even fall at its end begins. The
     softest level is the lowest mean over 0.25 s; at either end of the tone the straight line
     through that time, where it begins to stand or stops to. The power of the noise is taken
-    off all levels, at most 3 dB.
+    off all levels, except off a softest one that is limited by it.
 
-    Pitch and brightness are compared with the level in blocks of 0.2 s, by least squares;
-    the interval takes the blocks as independent. What changes with time alone, the player's
+    Pitch and brightness are compared with the level in blocks of 0.3 s, by least squares;
+    the interval allows for neighbouring blocks that are alike. What changes with time alone, the player's
     warming up for one, is mixed into it unless rise and fall are alike.
 
     The trap: a recorder that turns itself up and down flattens every hairpin. Levels of two
@@ -172,7 +170,7 @@ def hairpin(path: str | Path, calibration: Calibration | None = None) -> Hairpin
     >>> found.table[["note", "dynamic_range_db", "drift_cents_per_10_db"]].round(1).values.tolist()
     [['C3', 19.9, -6.0]]
     """
-    recording = read_recording(path)
+    recording = path if isinstance(path, Recording) else read_recording(path)
     scale = None if calibration is None else offset(calibration)
     attempts = find_attempts(recording)
     rows, traces, faults, cautions = [], [], [], []
@@ -254,6 +252,7 @@ def _table(rows: list[dict[str, object]], add_db: float) -> pd.DataFrame:
     table = pd.DataFrame(rows)
     margins = table[["soft_above_noise_db", "soft_above_noise_dba"]].min(axis=1)
     table["noise_limited"] = margins < MARGIN_DB
+    table.loc[table["noise_limited"], ["delay_ms", "attack_ms"]] = np.nan
     for column in LEVELS:
         table[column] += add_db
     return table[[*COLUMNS]]
@@ -263,7 +262,7 @@ def _level_cautions(table: pd.DataFrame) -> Iterator[tuple[int, str]]:
     for row in table.to_dict("records"):
         number = row["attempt"]
         if row["gain_suspected"]:
-            yield number, "The range from soft to loud is not to be believed: see the gain."
+            yield number, "The range from soft to loud is not to be believed, for the gain changed."
         if row["noise_limited"]:
             yield (
                 number,

@@ -124,13 +124,13 @@ class Register(Answer):
 
 
 def register(
-    path: str | Path, notes: str | Sequence[str] | None = None, a4_hz: float = A4_HZ
+    path: str | Path | Recording, notes: str | Sequence[str] | None = None, a4_hz: float = A4_HZ
 ) -> Register:
     """Measure a row of notes: pitch, level and brightness of each, and how even they are.
 
     Parameters
     ----------
-    path : str or Path
+    path : str, Path or Recording
         A recording of the notes, each held for half a second or more.
     notes : str or sequence of str, optional
         The notes in the order of playing, at sounding pitch: ``"F2 E2 Eb2 D2 C2 Bb1"``.
@@ -175,7 +175,7 @@ def register(
     ([-10.0, 15.0], 18)
     """
     wanted = None if notes is None else note_list(notes, a4_hz)
-    recording = read_recording(path)
+    recording = path if isinstance(path, Recording) else read_recording(path)
     found = find_notes(recording, *_limits(recording, wanted, a4_hz))
     alignment = _aligned(found, wanted, recording.path.name, a4_hz)
     judged = quality(recording, max(found[0].start_s, 0.0), found[-1].end_s)

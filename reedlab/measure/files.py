@@ -1,0 +1,268 @@
+"""Many recordings at once: one row of numbers a file, and into the study if one is given.
+
+Files are measured side by side by joblib, with the backend and the number of workers that the
+caller has configured; the answer does not depend on them. A file that cannot be measured is
+named with the reason, and the rest go on. Recordings are only read.
+"""
+
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from inspect import signature
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.answer import Answer, number_text
+from reedlab.errors import CallError, ReedlabError, listed, unknown_name
+from reedlab.measure.file_names import KEY, keys_of
+from reedlab.measure.kinds import FILLS, NUMBERS, measure_of, measured, numbers
+from reedlab.study.measured import add_measurements
+from reedlab.study.study import Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+Tell = Callable[[int, int], None]
+#: What a library may raise on a file that nobody thought of.
+UNFORESEEN = (OSError, ValueError, ArithmeticError, LookupError, MemoryError)
+
+
+@dataclass(frozen=True)
+class Measured(Answer):
+    """The numbers of many recordings; made by :func:`measure_files`.
+
+    Attributes
+    ----------
+    table : DataFrame
+        One row a file, in the order of the paths: ``file``; ``reed_id, session_id, stage,
+        trial`` if a study or a mapping was given; the numbers of the kind, as in the tests
+        table; ``caution`` (what must be known of the file, in sentences).
+    left_out : DataFrame
+        Files that could not be measured: ``file``, ``row`` (its place among the paths,
+        from 1), ``fault``.
+    details : DataFrame
+        The tables of the single answers, with ``file`` in front.
+    study : Study or None
+        Opened again, with the numbers in it.
+    """
+
+    kind: str = ""
+    details: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+    study: Study | None = field(default=None, repr=False)
+
+    def _say(self) -> str:
+        count = len(self.table)
+        told = f"{count} recording{'' if count == 1 else 's'} measured"
+        if len(self.left_out):
+            told += f", {len(self.left_out)} left out"
+        ranges = [
+            f"{name} {number_text(self.table[name].min())} to {number_text(self.table[name].max())}"
+            for name in _columns(self.kind)
+            if self.table[name].notna().any()
+        ]
+        kept = f" Recorded in {self.study.title}." if self.study else ""
+        return f"{told}: {'; '.join(ranges)}.{kept}" if ranges else f"{told}.{kept}"
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw the first number of the kind, file by file."""
+        from reedlab.charts import COLOURS, new_axes
+
+        name = _columns(self.kind)[0]
+        ax = ax or new_axes(6.8, 1.2 + 0.28 * len(self.table))
+        places = range(len(self.table))
+        ax.plot(self.table[name], places, "o", color=COLOURS["blue"], markersize=7)
+        ax.set_yticks(places, labels=self.table["file"].tolist(), parse_math=False)
+        ax.set_ylim(len(self.table) - 0.5, -0.5)
+        ax.set_xlabel(name, parse_math=False)
+        return ax
+
+
+def measure_files(
+    kind: str,
+    paths: Sequence[str | Path],
+    study: Study | None = None,
+    mapping: "pd.DataFrame | str | Path | None" = None,
+    tell: Tell | None = None,
+    **asked: Any,
+) -> Measured:
+    """Measure many recordings of one kind.
+
+    Parameters
+    ----------
+    kind : {"crow", "hairpin", "slur", "register", "test"}
+        What is played in each of them; "test" is a whole test.
+    paths : sequence of str or Path
+    study : Study, optional
+        Where the numbers are recorded. Its tuning (or the session's), instrument, crow target
+        and protocol are taken unless they are asked for otherwise.
+    mapping : DataFrame or path of a CSV file, optional
+        Says to which test each file belongs: file, reed_id, session_id, stage, trial. Left
+        out, the names of the files say so; see Notes.
+    tell : callable, optional
+        Called as ``tell(done, of)`` after each file.
+    **asked
+        What the measure takes besides, e.g. ``notes="C3 E3 G3 C4"`` for a slur.
+
+    Returns
+    -------
+    Measured
+
+    Raises
+    ------
+    CallError
+        For an unknown kind, no paths, or what the measure does not take.
+    RecordError
+        If names or mapping do not say where the files belong, or the study says
+        something else already. All faults at once, and nothing is recorded then.
+
+    Notes
+    -----
+    A name is ``<reed>_<session>_<stage>_<trial>`` and may go on with ``_`` and anything, the
+    step for one: ``R07_S3_day2_1_crow.wav``. The reed is an id or a blind code; ids must
+    hold no underscore. ``joblib.parallel_config(backend=..., n_jobs=...)`` around the call
+    says how the work is spread; left out, over all cores.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from reedlab.demo.sound import slur_sound
+    >>> home = Path(tempfile.mkdtemp())
+    >>> one = slur_sound(notes=["C3", "F3", "C3"]).write(home / "one.wav")
+    >>> found = measure_files("slur", [one, home / "two.wav"])
+    >>> found.sentence
+    '1 recording measured, 1 left out: slur_gap_ms 0 to 0.'
+    """
+    _check_asked(kind, asked)
+    files = [Path(path) for path in paths]
+    if not files:
+        raise CallError("There are no paths; name the recordings, e.g. folder.glob('*.wav').")
+    _check_twice(files)
+    keys = keys_of(files, mapping) if study is not None or mapping is not None else None
+    wishes = [_wishes(kind, study, key, asked) for key in keys or [{}] * len(files)]
+    results = list(_all_measured(kind, files, wishes, tell))
+    if all(one.called for one in results):
+        raise CallError(results[0].fault)
+    table, left_out = _tables(kind, files, keys, results)
+    if study is not None and len(table):
+        rows = table.rename(columns={"file": "recording"})
+        names = [*KEY, "recording", *_columns(kind)]
+        study = add_measurements(study, rows[names])
+    details = [one.details.assign(file=file.name) for file, one in zip(files, results, strict=True)]
+    shown = pd.concat(details, ignore_index=True) if details else pd.DataFrame()
+    order = ["file", *(name for name in shown if name != "file")]
+    return Measured(
+        question=f"What do {len(files)} recordings of the kind '{kind}' say?",
+        table=table,
+        cautions=tuple(f"{file}: {fault}" for file, _, fault in left_out.to_numpy().tolist()),
+        rows_used=len(table),
+        left_out=left_out,
+        kind=kind,
+        details=shown[order],
+        study=study,
+    )
+
+
+@dataclass(frozen=True)
+class _Result:
+    """What a worker gives back: small, whatever the length of the recording."""
+
+    numbers: Mapping[str, float]
+    details: pd.DataFrame
+    caution: str = ""
+    fault: str = ""
+    called: bool = False
+
+
+def _columns(kind: str) -> tuple[str, ...]:
+    return NUMBERS if kind == "test" else FILLS[kind]
+
+
+def _check_asked(kind: str, asked: Mapping[str, Any]) -> None:
+    takes = [name for name in signature(measure_of(kind)).parameters if name != "path"]
+    for name in asked:
+        if name not in takes:
+            raise unknown_name(f"setting of '{kind}'", name, takes)
+
+
+def _check_twice(files: Sequence[Path]) -> None:
+    names = [file.name for file in files]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise CallError(f"{listed(twice)} stands twice among the paths; name each file once.")
+
+
+def _wishes(
+    kind: str, study: Study | None, key: Mapping[str, Any], asked: Mapping[str, Any]
+) -> dict[str, Any]:
+    """Return what a file is measured with: the study's settings, then what was asked for."""
+    if study is None:
+        return dict(asked)
+    settings = study.settings
+    a4_hz = _session_a4_hz(study, key.get("session_id", "")) or settings.a4_hz
+    known: dict[str, Any] = {} if kind == "hairpin" else {"a4_hz": a4_hz}
+    if kind in ("crow", "test"):
+        known |= {"instrument": settings.instrument, "target": settings.crow_target}
+    if kind == "test":
+        known["protocol"] = settings.protocol
+    return known | dict(asked)
+
+
+def _session_a4_hz(study: Study, session_id: str) -> float | None:
+    sessions = study.tables.get("sessions", pd.DataFrame())
+    if not {"session_id", "a4_hz"} <= set(sessions):
+        return None
+    found = sessions.loc[sessions["session_id"] == session_id, "a4_hz"].dropna()
+    return float(found.iloc[0]) if len(found) else None
+
+
+def _all_measured(
+    kind: str, files: Sequence[Path], wishes: Sequence[dict[str, Any]], tell: Tell | None
+) -> Iterator[_Result]:
+    """Measure the files side by side, and give what comes of them in their order."""
+    from joblib import Parallel, delayed
+    from joblib.parallel import get_active_backend
+
+    _, n_jobs = get_active_backend()
+    parallel = Parallel(n_jobs=-1 if n_jobs is None else n_jobs, return_as="generator")
+    work = (delayed(_one)(kind, file, wish) for file, wish in zip(files, wishes, strict=True))
+    for done, result in enumerate(parallel(work), start=1):
+        if tell is not None:
+            tell(done, len(files))
+        yield result
+
+
+def _one(kind: str, file: Path, wish: Mapping[str, Any]) -> _Result:
+    try:
+        answer = measured(kind, file, **wish)
+    except ReedlabError as error:
+        called = isinstance(error, CallError)
+        return _Result({}, pd.DataFrame(), fault=str(error), called=called)
+    except UNFORESEEN as error:
+        # One strange file must not cost the others.
+        told = f"{file.name} could not be measured ({type(error).__name__}: {error})."
+        return _Result({}, pd.DataFrame(), fault=told)
+    details = answer.table
+    if kind != "test":
+        details = details.assign(file=file.name)
+    return _Result(numbers(kind, answer), details, " ".join(answer.cautions))
+
+
+def _tables(
+    kind: str,
+    files: Sequence[Path],
+    keys: Sequence[Mapping[str, Any]] | None,
+    results: Sequence[_Result],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    rows, faults = [], []
+    for place, (file, one) in enumerate(zip(files, results, strict=True)):
+        if one.fault:
+            faults.append((file.name, place + 1, one.fault))
+            continue
+        key = keys[place] if keys else {}
+        rows.append({"file": file.name, **key, **one.numbers, "caution": one.caution})
+    columns = ["file", *(KEY if keys else ()), *_columns(kind), "caution"]
+    table = pd.DataFrame(rows, columns=columns)
+    table = table.astype(dict.fromkeys(_columns(kind), np.float64))
+    return table, pd.DataFrame(faults, columns=["file", "row", "fault"])
