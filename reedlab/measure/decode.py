@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from av import AudioStream
     from av.container import InputContainer
 
-REMEDY = "save the sound as WAV or FLAC and try again"
+REMEDY = "copy it from the recorder again, or save the sound there as WAV or FLAC"
 #: Containers that tell only an estimate of how long they are, made from their own size.
 ESTIMATES = {"aac", "amr", "ac3", "loas"}
 
@@ -91,7 +91,9 @@ def _main_track(
     container: "InputContainer", path: Path, longest_s: float, most_samples: int
 ) -> Decoded:
     if not container.streams.audio:
-        what = "pictures but no sound" if container.streams.video else "no sound track"
+        # Text is taken for a picture made of letters.
+        pictures = container.streams.video and container.format.name != "tty"
+        what = "pictures but no sound" if pictures else "no sound"
         raise RecordError(f"{path.name} holds {what}; choose the recording of the reed.")
     best = container.streams.best("audio")
     stream = next(one for one in container.streams.audio if best is None or one is best)

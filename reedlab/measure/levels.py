@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reedlab.errors import CallError
-from reedlab.measure.recording import Recording
+from reedlab.measure.recording import BLOCK, Recording
 
 Weighting = Literal["Z", "A"]
 
@@ -81,12 +81,13 @@ def level_track(
     rate = recording.rate_hz
     _check_time("step_s", step_s, rate)
     _check_time("window_s", window_s, rate)
-    power = weighted(recording, weighting) ** 2
+    power = weighted(recording, weighting)
+    np.square(power, out=power)
     step, half = round(step_s * rate), max(1, round(window_s * rate / 2))
     window = 0.5 + 0.5 * np.cos(np.pi * np.arange(1 - half, half) / half)
-    # Zeros in front make the middle of the window fall on every step-th sample.
+    # Zeros before the window make its middle fall on every step-th sample.
     lead = (1 - half) % step
-    sums = upfirdn(window, np.concatenate([np.zeros(lead), power]), down=step)
+    sums = upfirdn(np.append(np.zeros(lead), window), power, down=step)
     middles = np.arange(0, len(power), step)
     first = (half - 1 + lead) // step
     # Under the windows that stick out at the ends only the weights inside count.
@@ -149,8 +150,13 @@ def weighted(recording: Recording, weighting: Weighting) -> NDArray[np.float64]:
     half = round(FILTER_S * recording.rate_hz)
     gain = _a_gain(np.fft.rfftfreq(2 * half, 1 / recording.rate_hz))
     kernel = np.fft.fftshift(np.fft.irfft(gain, 2 * half))
-    # An odd number of coefficients has a middle one, so that nothing is shifted in time.
-    return oaconvolve(samples, np.append(kernel, 0.0), mode="full")[half : half + len(samples)]
+    heard = np.empty_like(samples)
+    for first in range(0, len(samples), BLOCK):
+        before = max(first - half, 0)
+        late = oaconvolve(samples[before : first + BLOCK + half], kernel)
+        place = first - before + half
+        heard[first : first + BLOCK] = late[place : place + len(heard[first : first + BLOCK])]
+    return heard
 
 
 def power_db(power: ArrayLike) -> NDArray[np.float64]:
