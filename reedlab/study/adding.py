@@ -99,7 +99,7 @@ def add_plan(
     draft.declare([factor for factor in factors if factor.name not in known])
     draft.keep_batch(replace(record, sealed=True, unblinded=""))
     for name in ("blind_code", "batch_id"):
-        draft.add_column("reeds", draft.resource("reeds").table.column(name))
+        draft.add_column("reeds", name)
     for code in sorted(key["blind_code"]):
         cells = {"reed_id": code, "blind_code": code, "batch_id": record.batch_id}
         draft.append("reeds", cells)

@@ -20,7 +20,7 @@ from reedlab.study.plans import (
     made_cells,
     made_columns,
     made_file,
-    plan_factors,
+    making_factors,
     records,
     same_level,
 )
@@ -58,7 +58,7 @@ def record_making(draft: Draft, filled: Filled) -> Tally:
     Tally
     """
     plan = filled.plan(draft.study)
-    factors = plan_factors(draft.study, plan.making)
+    factors = making_factors(draft.study, plan.making)
     needed = [*_PRINTED, *_BOXES, *(name for name in factors if name in plan.record.randomised)]
     printed = {f"{name} (plan)": name for name in factors}
     filled.require(needed, [*plan.making.columns, *printed], "making")

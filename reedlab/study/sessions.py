@@ -6,7 +6,7 @@ given to the session is written as it was, not as it was planned.
 
 from reedlab.study.draft import NOTE, Draft
 from reedlab.study.filled import Filled, Tally
-from reedlab.study.plans import level_text, plan_factors
+from reedlab.study.plans import level_text, session_factors
 
 _PRINTED = ("batch_id", "session", "session_id")
 
@@ -26,7 +26,7 @@ def record_sessions(draft: Draft, filled: Filled) -> Tally:
     plan = filled.plan(draft.study)
     draft.add_table("sessions")
     resource = draft.resource("sessions")
-    factors = plan_factors(draft.study, plan.testing)
+    factors = session_factors(draft.study, plan.testing)
     allowed = {*resource.table.names, NOTE.name} - {"session_id"}
     printed = {f"{name} (plan)": name for name in factors}
     filled.require([*_PRINTED, *factors], [*sorted(allowed), *printed], "sessions")
