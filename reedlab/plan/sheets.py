@@ -53,6 +53,20 @@ def write_sheets(
 
     The same plan gives the same bytes, except for characters that the sheets' own fonts
     lack (Chinese, for one): these come from the machine's fonts.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import pandas as pd
+    >>> from reedlab.plan import design_batch
+    >>> from reedlab.schema import Factor
+    >>> from reedlab.study import default_settings, write_study
+    >>> tubes = pd.DataFrame({"tube_id": ["T1", "T2"], "pieces": 5})
+    >>> folder = Path(tempfile.mkdtemp()) / "autumn"
+    >>> study = write_study(folder, {"tubes": tubes}, default_settings())
+    >>> batch = design_batch([Factor("shape", ("narrow", "wide"))], tubes, reeds=8, seed=1)
+    >>> [path.name for path in write_sheets(batch.write(study), "B1")][:3]
+    ['B1_making.pdf', 'B1_making.csv', 'B1_labels.pdf']
     """
     require_paper(paper)
     bench = _bench(study, batch_id)
