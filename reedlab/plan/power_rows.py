@@ -14,6 +14,9 @@ import pandas as pd
 from reedlab.errors import CallError, unknown_name
 from reedlab.schema import STRATA, Factor
 
+#: The level of every test, and the power that "the smallest effect" and "needed" speak of.
+LEVEL = 0.05
+AIM = 0.8
 #: The name of the one factor of a layout.
 ONE = "factor"
 KEYS = ("lot_id", "tube_id", "reed_id", "session_id")
@@ -160,6 +163,21 @@ def rows_of(batch: Any) -> Rows:
     within = {name for term in named for name in term}
     named += [(factor.name,) for factor in factors if factor.name not in within]
     return Rows(data, factors, tuple(named), sessions)
+
+
+def fates(rows: Rows) -> tuple[Rows, tuple[str, ...]]:
+    """Rows of reeds with the factors alone, and the terms left out with the reason."""
+    kept = tuple(factor for factor in rows.factors if factor.stratum != "session")
+    names = {factor.name for factor in kept}
+    terms = tuple(term for term in rows.terms if len(term) == 1 and term[0] in names)
+    why = tuple(
+        f"{':'.join(term)} is left out: what reeds become is told for single factors of lots, "
+        "tubes and reeds only."
+        for term in rows.terms
+        if term not in terms
+    )
+    data = rows.data.drop_duplicates("reed_id", ignore_index=True)
+    return Rows(data.drop(columns="session_id", errors="ignore"), kept, terms, 1), why
 
 
 def _require(names: Sequence[str], table: pd.DataFrame, what: str) -> None:

@@ -12,9 +12,10 @@ from reedlab.errors import CallError
 from reedlab.model.strata import Strata
 from reedlab.plan.power_design import ORDER, Design, design_of
 from reedlab.plan.power_keeping import share_found
-from reedlab.plan.power_rows import Layout, Rows
-from reedlab.plan.power_tests import AIM, Counted, Reckoned, count, fewest, reckon, smallest
+from reedlab.plan.power_rows import AIM, Layout, Rows
+from reedlab.plan.power_tests import Counted, Reckoned, count, fewest, reckon, smallest
 from reedlab.plan.power_variance import Variances
+from reedlab.plan.power_words import counted
 
 #: No power is then known worse than to half a percent.
 SIMULATIONS = 20_000
@@ -23,9 +24,10 @@ SIMULATIONS_ONE_BY_ONE = 1_000
 SIMULATIONS_KEEPING = 5_000
 #: For finding out how many reeds it takes, and for pictures.
 SIMULATIONS_ROUGH = 2_000
-#: No search goes beyond so many tubes, sessions, or times as many reeds.
+#: No search goes beyond so many tubes, sessions, rows, or times as many reeds.
 MOST_TUBES = 320
 MOST_SESSIONS = 100
+MOST_ROWS = 2000
 MOST_TIMES = 40
 #: A share of 1 would leave a model without a residual.
 NEARLY_ALL = 0.999
@@ -65,7 +67,8 @@ class More:
 def more_of(rows: Rows, layout: Layout | None) -> More:
     """Say how a batch could be larger; one that was planned is repeated."""
     if layout is None:
-        return More("batches", rows.pooled, 1, 1, max(1, MOST_TUBES // rows.count("tube")))
+        most = min(MOST_TUBES // rows.count("tube"), MOST_ROWS // len(rows.data))
+        return More("batches", rows.pooled, 1, 1, max(1, most))
     most = {
         "tube": MOST_TUBES,
         "lot": MOST_TUBES // max(1, round(layout.tubes / layout.lots)),
@@ -75,6 +78,29 @@ def more_of(rows: Rows, layout: Layout | None) -> More:
     most = max(most, layout.size)
     return More(
         f"{layout.grows}s", lambda size: layout.grown(size).rows(), layout.size, least, most
+    )
+
+
+def unjudged(rows: Rows, layout: Layout | None, more: More) -> Mapping[str, str]:
+    """Say which terms of a batch nothing is left to judge, and why.
+
+    Raises
+    ------
+    CallError
+        For a layout, whose one factor should have been judged.
+    """
+    design = design_of(rows)
+    if design.terms or layout is None:
+        return design.unjudged
+    sizes = range(more.least, more.most + 1)
+    able = next((size for size in sizes if design_of(more.rows(size)).terms), None)
+    ways = [f"use {able} {more.unit} or more"] if able else []
+    if layout.stratum in ("lot", "tube"):
+        ways.append("set it at reed level")
+    units = counted(rows.count(layout.stratum), layout.stratum)
+    raise CallError(
+        f"A {layout.stratum}-level factor of {layout.levels} levels on {units} leaves 0 error "
+        f"degrees of freedom, so nothing can be told from chance; {', or '.join(ways)}."
     )
 
 
@@ -127,7 +153,7 @@ def rates_table(
 ) -> pd.DataFrame:
     """Power for two keep rates, term by term."""
     draws = simulations or SIMULATIONS_KEEPING
-    unjudged = design_of(rows).unjudged
+    judged = {term.name for term in design_of(rows).terms}
     table = []
     for (name,) in rows.terms:
         row: dict[str, Any] = {
@@ -137,7 +163,7 @@ def rates_table(
             "method": "not judged",
         }
         row |= {"power": 0.0, "mc_error": 0.0}
-        if name not in unjudged:
+        if name in judged:
             found = share_found(rows, name, rates, variances.values, draws, seed)
             row |= {"power": found, "mc_error": _error(found, draws), "method": "simulation"}
 
@@ -168,8 +194,8 @@ def _tests(
     usual = SIMULATIONS if isinstance(design.kernel, Strata) else SIMULATIONS_ONE_BY_ONE
     wanted = {name for name, test in reckoned.items() if simulations or not test.exact}
     if wanted:
-        counted = count(design, variance, simulations or usual, seed)
-        tests |= {name: counted[name] for name in wanted}
+        found = count(design, variance, simulations or usual, seed)
+        tests |= {name: found[name] for name in wanted}
     return tests
 
 

@@ -18,10 +18,8 @@ from reedlab.model.reml import Fits, fit_reml
 from reedlab.model.strata import Strata
 from reedlab.model.threads import one_thread
 from reedlab.plan.power_design import Design
+from reedlab.plan.power_rows import AIM, LEVEL
 
-LEVEL = 0.05
-#: The power that "the smallest effect" and "how many" speak of.
-AIM = 0.8
 #: So many responses at once stay in the processor's own memory.
 CHUNK = 5000
 #: Shares of information nearer to 0 or 1 than this are 0 or 1.
@@ -168,14 +166,14 @@ def _tested(design: Design, Y: np.ndarray, scale: float) -> dict[str, np.ndarray
 
 def fewest(power_of: Callable[[int], float], least: int, most: int) -> float:
     """Find the smallest count with the power aimed at; missing if it is above `most`."""
-    if power_of(least) >= AIM:
-        return float(least)
-    if power_of(most) < AIM:
-        return float("nan")
-    low, high = least, most
+    # Large batches take long to reckon, so counts are doubled from below.
+    low, high = least - 1, least
+    while power_of(high) < AIM:
+        if high >= most:
+            return float("nan")
+        low, high = high, min(2 * high, most)
     while high - low > 1:
-        # Counts are tried upwards by doubling first: large batches take long.
-        middle = min(2 * low, (low + high) // 2)
+        middle = (low + high) // 2
         low, high = (low, middle) if power_of(middle) >= AIM else (middle, high)
     return float(high)
 
