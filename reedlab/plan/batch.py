@@ -252,7 +252,7 @@ class Batch(Answer):
         """Draw the recipes tube by tube, a mark for each level."""
         from reedlab.plan.pictures import draw_batch
 
-        return draw_batch(self, ax)
+        return draw_batch(self.table, self.model.settable, ax)
 
 
 def layout_of(table: pd.DataFrame, earlier: pd.DataFrame, model: Model) -> Layout:

@@ -73,7 +73,7 @@ def draw_batch(
     counts, spare = allocate(
         cane, request.reeds, _most_tubes(request, cane), request.breakage, streams[0]
     )
-    new = _slots(cane, counts)
+    new = slots(cane, counts)
     layout = layout_of(new, earlier, model)
     allowed = Allowed(model.settable, request.forbidden)
     faults = _faults(model, layout) + allowed.faults(streams[0])
@@ -86,7 +86,7 @@ def draw_batch(
     levels, value = search(task, default_starts(task), streams[1], tell)
     if value == -np.inf:
         raise CallError(_inestimable(task, levels))
-    group = _groups(new, counts, fixed[layout.new], model)
+    group = groups(new, counts, fixed[layout.new], model)
     levels, group = _shuffle(task, levels, layout, group, value, streams[2])
     new = new.assign(
         **{
@@ -95,7 +95,7 @@ def draw_batch(
         },
         shuffled_among=group,
     )
-    return _written(request, cane, new, spare, earlier, streams[3])
+    return written(request, cane, new, spare, earlier, streams[3])
 
 
 def _most_tubes(request: Request, cane: Cane) -> int:
@@ -107,7 +107,7 @@ def _most_tubes(request: Request, cane: Cane) -> int:
     return max(enough, 1)
 
 
-def _slots(cane: Cane, counts: np.ndarray) -> pd.DataFrame:
+def slots(cane: Cane, counts: np.ndarray) -> pd.DataFrame:
     """One row for each reed: the place of its tube in the cane, names, and what is given."""
     source = np.repeat(np.arange(len(counts)), counts)
     rows = pd.DataFrame({"source": source, "tube_id": cane.tube_id[source]})
@@ -184,7 +184,7 @@ def _inestimable(task: Task, levels: np.ndarray) -> str:
     return "No batch of this cane can tell these terms apart: ask for fewer, or make more reeds."
 
 
-def _groups(new: pd.DataFrame, counts: np.ndarray, fixed: np.ndarray, model: Model) -> list[str]:
+def groups(new: pd.DataFrame, counts: np.ndarray, fixed: np.ndarray, model: Model) -> list[str]:
     """Say for every reed among which tubes its recipe could have gone elsewhere."""
     labels = []
     for row, (source, levels) in enumerate(zip(new["source"], fixed, strict=True)):
@@ -222,7 +222,7 @@ def _shuffle(
     return levels, ["not shuffled"] * len(rows)
 
 
-def _written(
+def written(
     request: Request,
     cane: Cane,
     new: pd.DataFrame,

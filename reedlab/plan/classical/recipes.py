@@ -84,7 +84,7 @@ class Recipes(Answer):
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the recipes: a row for each, a column for each factor, a mark for its level."""
-        from reedlab.plan.recipe_picture import draw_recipes
+        from reedlab.plan.pictures import draw_recipes
 
         return draw_recipes(self.table, self.factors, self.block_column, ax)
 
