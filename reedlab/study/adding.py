@@ -80,6 +80,24 @@ def add_plan(
         declared, tubes recorded with another level. Nothing is written then.
     RecordError
         If the study cannot be read or written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from reedlab.schema import draw_codes
+    >>> from reedlab.study import Settings, write_study
+    >>> tubes = pd.DataFrame({"tube_id": ["T1"]})
+    >>> study = write_study(tempfile.mkdtemp(), {"tubes": tubes}, Settings())
+    >>> making = pd.DataFrame({"place": [1, 2], "tube_id": "T1", "piece": [1, 2]})
+    >>> making = making.assign(spare_pieces="", shape=["wide", "narrow"])
+    >>> codes = draw_codes(2, np.random.default_rng(1))
+    >>> key = pd.DataFrame({"place": [1, 2], "blind_code": codes})
+    >>> testing = key.assign(session=1)
+    >>> shape = Factor("shape", ("narrow", "wide"))
+    >>> study = add_plan(study, BatchRecord("B1", ["shape"]), [shape], making, testing, key)
+    >>> study.plan("B1").making["shape"].tolist(), list(study.tables["reeds"].columns[:3])
+    (['wide', 'narrow'], ['reed_id', 'blind_code', 'batch_id'])
     """
     draft = Draft(study.folder)
     frames = {"making": making, "testing": testing, "key": key}
@@ -191,6 +209,8 @@ def _factor_faults(draft: Draft, record: BatchRecord, factors: Sequence[Factor])
     declared = {factor.name: factor for factor in settings.factors}
     for factor in factors:
         name = factor.name
+        if not name.strip() or name != name.strip():
+            yield f"'{name}' cannot head a column; give the factor a name without spaces around it."
         if name in _TAKEN or name in responses:
             yield f"A factor cannot be called '{name}', for the record uses that name; rename it."
         missing = draft.resource(factor.table).missing

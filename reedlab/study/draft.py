@@ -25,7 +25,8 @@ from reedlab.study.writing import replace_files
 
 #: What a maker wrote beside the boxes; no table has the column until it is used.
 NOTE = Column("note", meaning="what else was noticed, in words")
-Recorded = tuple[int, dict[str, Any]]
+#: A recorded row: its number as a spreadsheet shows it, and its values by column.
+KnownRow = tuple[int, dict[str, Any]]
 
 
 class Draft:
@@ -117,7 +118,7 @@ class Draft:
         for row in rows:
             self.append(table, row)
 
-    def rows_by(self, table: str, key: Sequence[str]) -> dict[tuple[Any, ...], Recorded]:
+    def rows_by(self, table: str, key: Sequence[str]) -> dict[tuple[Any, ...], KnownRow]:
         """Return the recorded rows by their key: row number and typed values."""
         frame = self.study.tables.get(table, pd.DataFrame())
         if not set(key) <= set(frame.columns):

@@ -143,7 +143,7 @@ def _as_made(
     levels = {}
     for name, factor in factors.items():
         planned, cell = level_text(row.planned[name]), filled.cell(row.number, name)
-        if cell.strip():
+        if pd.notna(row.typed.get(name)):
             levels[name] = cell.strip()
             if as_planned and not same_level(factor, cell, planned):
                 fault = f"it says yes, but {name} is '{cell}' and not '{planned}' as planned"

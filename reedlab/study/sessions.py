@@ -4,6 +4,8 @@ A session of which no box is filled has not been held yet. The level of a factor
 given to the session is written as it was, not as it was planned.
 """
 
+import pandas as pd
+
 from reedlab.study.draft import NOTE, Draft
 from reedlab.study.filled import Filled, Tally
 from reedlab.study.plans import level_text, session_factors
@@ -54,7 +56,7 @@ def record_sessions(draft: Draft, filled: Filled) -> Tally:
             fault = "the session has no id" if not session else f"'{session}' comes twice"
             filled.fault(row, "session_id", fault, "give each session its own id")
         for name in factors:
-            if filled.empty(row, [name]):
+            if pd.isna(typed[row][name]):
                 planned = level_text(levels.loc[number, name])
                 fault = f"it is not said which {factors[name].label} the session had"
                 filled.fault(row, name, fault, f"write '{planned}' if it was as planned")

@@ -237,10 +237,11 @@ def test_factors_that_contradict_the_study_are_refused(tmp_path):
         Factor("Soak time (h)", (2.0, 3.0), "tube"),
         Factor("shape", ("narrow", "wide", "broad")),
         Factor("note", ("a", "b")),
+        Factor(" cut", ("a", "b")),
         Factor("wire, second", ("loose", "tight")),
         Factor("wire, second", ("loose", "tight")),
     )
-    more = {"shape": "broad", "note": "a", "Soak time (h)": 2.0}
+    more = {"shape": "broad", "note": "a", " cut": "a", "Soak time (h)": 2.0}
     making = plan_tables()["making"].assign(**more)
     assert refused(tmp_path, factors, making=making) == [
         "The factor 'wire, second' is given twice.",
@@ -251,6 +252,7 @@ def test_factors_that_contradict_the_study_are_refused(tmp_path):
         "The study declares 'shape' with the levels narrow, wide; the batch also has broad. "
         "Declare them in datapackage.json first, or take them out.",
         "A factor cannot be called 'note', for the record uses that name; rename it.",
+        "' cut' cannot head a column; give the factor a name without spaces around it.",
     ]
 
 

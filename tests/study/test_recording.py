@@ -459,6 +459,12 @@ def test_a_code_for_missing_counts_as_missing(tmp_path):
     study = open_study(study.folder).record(sheet(tmp_path / "t.csv", rows))
     assert study.tables["tests"]["crow_cents"].isna().all()
     assert ",n.m." in (study.folder / "tests.csv").read_text("utf-8-sig")
+    rows = made_rows()
+    rows[2]["wire, second"] = "n.m."
+    assert refusals(study, sheet(tmp_path / "m.csv", rows)) == [
+        "row 4, column 'wire, second', 'n.m.': it is not said which wire, second the reed got; "
+        "write it, or yes in as_planned if all is as planned ('tight' here)."
+    ]
 
 
 def test_a_protocol_may_ask_for_columns_of_its_own(tmp_path):
