@@ -1,6 +1,7 @@
 """Before the knife: designs, cane, order and blinding, power, bench sheets."""
 
 from reedlab.plan.aliases import Aliases, aliases
+from reedlab.plan.asked import asked_factor
 from reedlab.plan.batch import Batch
 from reedlab.plan.classical.defining import block_terms, defining_words, resolution_of
 from reedlab.plan.classical.fractions import fractional_factorial, full_factorial
@@ -10,7 +11,7 @@ from reedlab.plan.classical.screening import definitive_screening, plackett_burm
 from reedlab.plan.classical.surfaces import box_behnken, central_composite
 from reedlab.plan.compare import Comparison
 from reedlab.plan.design import design_batch
-from reedlab.plan.on_hand import cane_on_hand, read_batch
+from reedlab.plan.on_hand import cane_on_hand, last_batch, next_name, read_batch
 from reedlab.plan.power import Power, power
 from reedlab.plan.request import Forbidden
 from reedlab.plan.sheets import write_sheets
@@ -23,6 +24,7 @@ __all__ = [
     "Power",
     "Recipes",
     "aliases",
+    "asked_factor",
     "block_terms",
     "box_behnken",
     "cane_on_hand",
@@ -32,7 +34,9 @@ __all__ = [
     "design_batch",
     "fractional_factorial",
     "full_factorial",
+    "last_batch",
     "lay_out",
+    "next_name",
     "plackett_burman",
     "power",
     "read_batch",

@@ -199,7 +199,16 @@ class Batch(Answer):
             "level yet, and within each tube among its reeds. The orders of making and of playing "
             "and the codes were drawn as well."
         )
-        return BatchRecord(self.batch_id, chance, self.seed, how, self.terms, self.least, True)
+        return BatchRecord(
+            self.batch_id,
+            chance,
+            self.seed,
+            how,
+            self.terms,
+            self.least,
+            sealed=True,
+            given=tuple(factor.name for factor in self.model.given),
+        )
 
     def _by_chance(self, factor: Factor) -> bool:
         """Whether the shuffle could have given some reeds another level of a factor."""

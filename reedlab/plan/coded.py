@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, listed, unknown_name
-from reedlab.plan.terms import Term, level_codes
+from reedlab.plan.terms import level_codes
 from reedlab.schema import Factor
 
 

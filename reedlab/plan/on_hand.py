@@ -106,6 +106,36 @@ def read_batch(study: Study, batch_id: str) -> Batch:
     return replace(batch, cautions=cautions_of(batch))
 
 
+def next_name(study: Study) -> str:
+    """Return a name that no batch of the study has: B1, B2, ...
+
+    Examples
+    --------
+    >>> from reedlab.demo import example_study
+    >>> next_name(example_study("batch"))
+    'B2'
+    """
+    known = {record.batch_id for record in study.settings.batches}
+    known |= set(study.tables.get("reeds", pd.DataFrame()).get("batch_id", ()))
+    number = 1
+    while f"B{number}" in known:
+        number += 1
+    return f"B{number}"
+
+
+def last_batch(study: Study) -> str:
+    """Return the name of the batch that was planned last.
+
+    Raises
+    ------
+    CallError
+        If the study has none.
+    """
+    if not study.settings.batches:
+        raise CallError("The study has no batch yet: plan one first (reedlab plan FOLDER).")
+    return study.settings.batches[-1].batch_id
+
+
 def _opened(study: Study, names: list[str]) -> pd.DataFrame:
     """Reeds of opened batches, with what their tubes say; a reed's own column goes first."""
     reeds = study.tables.get("reeds", pd.DataFrame())
@@ -128,7 +158,9 @@ def _sealed(study: Study) -> list[pd.DataFrame]:
 
 def _with_levels(factor: Factor, found: Plan) -> Factor:
     """Give a factor that was set the levels that the plan uses, if the study lists none."""
-    if factor.levels or factor.name not in found.record.randomised:
+    if factor.name in found.record.given:
+        return replace(factor, levels=())
+    if factor.levels:
         return factor
     table = found.making if factor.name in found.making else found.testing
     return replace(factor, levels=tuple(sorted(table[factor.name].unique().tolist())))

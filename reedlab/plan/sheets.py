@@ -80,7 +80,12 @@ def write_sheets(
 
 def _bench(study: Study, batch_id: str) -> Bench:
     plan = study.plan(batch_id)
-    factors = [factor for factor in study.settings.factors if factor.name in plan.record.randomised]
+    factors = [
+        factor
+        for factor in study.settings.factors
+        if (factor.name in plan.making or factor.name in plan.testing)
+        and factor.name not in plan.record.given
+    ]
     return Bench(
         study.title,
         batch_id,

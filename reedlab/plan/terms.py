@@ -1,9 +1,10 @@
 """What a batch is asked to estimate: terms, and the columns that code them.
 
 A numeric factor runs from -1 at its lowest level to +1 at its highest, a category of two
-levels from the first to the second; one of more levels is coded sum-to-zero. A term is a tuple of factor names: ``("gouge",)`` a main effect,
-``("gouge", "shape")`` an interaction, ``("gouge", "gouge")`` a bend. A factor with
-levels is set by the maker; one without is given by the cane (a tube's diameter, say).
+levels from the first to the second; one of more levels is coded sum-to-zero. A term is a
+tuple of factor names: ``("gouge",)`` a main effect, ``("gouge", "shape")`` an interaction,
+``("gouge", "gouge")`` a bend. A factor with levels is set by the maker; one without is
+given by the cane (a tube's diameter, say).
 """
 
 from collections.abc import Sequence

@@ -59,7 +59,7 @@ def record_making(draft: Draft, filled: Filled) -> Tally:
     """
     plan = filled.plan(draft.study)
     factors = making_factors(draft.study, plan.making)
-    needed = [*_PRINTED, *_BOXES, *(name for name in factors if name in plan.record.randomised)]
+    needed = [*_PRINTED, *_BOXES, *(name for name in factors if name not in plan.record.given)]
     printed = {f"{name} (plan)": name for name in factors}
     filled.require(needed, [*plan.making.columns, *printed], "making")
     before = made_cells(draft.study, plan)
@@ -148,7 +148,7 @@ def _as_made(
             if as_planned and not same_level(factor, cell, planned):
                 fault = f"it says yes, but {name} is '{cell}' and not '{planned}' as planned"
                 filled.fault(row.number, "as_planned", fault, f"write no, or mend {name}")
-        elif as_planned or name not in plan.record.randomised:
+        elif as_planned or name in plan.record.given:
             levels[name] = planned
         else:
             levels[name] = ""

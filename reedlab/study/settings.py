@@ -43,6 +43,8 @@ class BatchRecord:
         Share of the best layout's information below which a shuffle was drawn again, 0 to 1.
     sealed : bool
         Whether which code belongs to which reed is still kept in the key file.
+    given : sequence of str
+        Factors of the batch that the cane gives; they are measured, not set.
     unblinded : str
         Day on which the key was opened, ``2026-03-04``; empty while it is sealed.
     """
@@ -55,10 +57,12 @@ class BatchRecord:
     least: float = 0.0
     sealed: bool = False
     unblinded: str = ""
+    given: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "randomised", tuple(self.randomised))
         object.__setattr__(self, "terms", tuple(self.terms))
+        object.__setattr__(self, "given", tuple(self.given))
 
 
 @dataclass(frozen=True)

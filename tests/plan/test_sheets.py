@@ -392,7 +392,9 @@ def planned(tmp_path: Path) -> Study:
     )
     covariate = Factor("outer_diameter_mm", (), "tube", "mm", kind="numeric")
     names = ("gouge_centre_mm", "shape", "air")
-    record = BatchRecord("B1", names, 1, "by chance", names[:2], sealed=True)
+    record = BatchRecord(
+        "B1", names, 1, "by chance", names[:2], sealed=True, given=(covariate.name,)
+    )
     factors = (GOUGE, SHAPE, AIR, covariate)
     return add_plan(study, record, factors, sheets.making, sheets.testing, sheets.labels)
 

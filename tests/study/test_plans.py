@@ -318,7 +318,8 @@ def test_levels_of_lots_end_in_the_lots(tmp_path):
     cellar = Factor("cellar", ("damp", "dry"), "lot")
     making = plan_tables()["making"].assign(lot_id=["L1", "L2", "L1", "L1", "L2", "L1"])
     making["cellar"] = making["lot_id"].map({"L1": "damp", "L2": "dry"})
-    record = BatchRecord("B2", ["cellar"])
+    given = [factor.name for factor in FACTORS]
+    record = BatchRecord("B2", ["cellar"], given=given)
     study = add_plan(study, record, [cellar], **(plan_tables() | {"making": making}))
     rows = [row | {"cellar": "", "as_planned": "yes"} for row in making_rows()]
     study = study.record(sheet(tmp_path / "m.csv", _without_factors(rows))).unblind("B2")
