@@ -19,6 +19,8 @@ LEVEL = 0.05
 AIM = 0.8
 #: The name of the one factor of a layout.
 ONE = "factor"
+#: From the largest unit to the smallest; a test is a reed in a session.
+ORDER = ("lot", "session", "tube", "reed", "test")
 KEYS = ("lot_id", "tube_id", "reed_id", "session_id")
 
 
@@ -52,8 +54,17 @@ class Rows:
             for term in self.terms
         }
 
+    def stratum(self, term: tuple[str, ...]) -> str:
+        """The smallest thing to which a level of the term is given; a test if sessions mix in."""
+        strata = {factor.stratum for factor in self.factors if factor.name in term}
+        if "session" in strata and len(strata) > 1:
+            return "test"
+        return max(strata, key=ORDER.index)
+
     def count(self, what: str) -> int:
-        """Number of lots, tubes, reeds or sessions."""
+        """Number of lots, tubes, reeds, sessions or tests."""
+        if what == "test":
+            return self.count("reed") * self.sessions
         return self.sessions if what == "session" else self.data[f"{what}_id"].nunique()
 
     def pooled(self, count: int) -> "Rows":

@@ -10,10 +10,11 @@ import pandas as pd
 
 from reedlab.errors import CallError
 from reedlab.model.strata import Strata
-from reedlab.plan.power_design import ORDER, Design, design_of
+from reedlab.plan.power_counted import count
+from reedlab.plan.power_design import Design, design_of
 from reedlab.plan.power_keeping import share_found
 from reedlab.plan.power_rows import AIM, Layout, Rows
-from reedlab.plan.power_tests import Counted, Reckoned, count, fewest, reckon, smallest
+from reedlab.plan.power_tests import Counted, Reckoned, fewest, reckon, smallest
 from reedlab.plan.power_variance import Variances
 from reedlab.plan.power_words import counted
 
@@ -175,7 +176,7 @@ def rates_table(
             row["needed"] = _agreeing(fewest(times, 1, most), found, 1)
             powers = [
                 share_found(rows, name, rates, variance, draws, seed)
-                for variance in _pilots(variances, _stratum(rows, (name,)))
+                for variance in _pilots(variances, rows.stratum((name,)))
             ]
             row |= dict(zip(LIMITS, (min(powers), max(powers)), strict=True)) if powers else {}
         table.append(row | {"needed_unit": "times the reeds"} | _counts(rows, (name,)))
@@ -260,18 +261,10 @@ def _error(power: float, draws: int) -> float:
     return float(np.sqrt(power * (1 - power) / draws))
 
 
-def _stratum(rows: Rows, term: tuple[str, ...]) -> str:
-    strata = {factor.stratum for factor in rows.factors if factor.name in term}
-    return "test" if "session" in strata and len(strata) > 1 else max(strata, key=ORDER.index)
-
-
 def _counts(rows: Rows, term: tuple[str, ...]) -> dict[str, str | int]:
-    stratum = _stratum(rows, term)
-    reeds = rows.count("reed")
-    counts = {f"n_{what}s": rows.count(what) for what in ("lot", "tube", "reed")}
-    counts["n_tests"] = reeds * rows.sessions
-    counts["n_units"] = counts["n_tests"] if stratum == "test" else rows.count(stratum)
-    return {"stratum": stratum, **counts}
+    stratum = rows.stratum(term)
+    counts = {f"n_{what}s": rows.count(what) for what in ("lot", "tube", "reed", "test")}
+    return {"stratum": stratum, "n_units": rows.count(stratum), **counts}
 
 
 def _completed(table: list[dict], columns: tuple[str, ...], variances: Variances) -> pd.DataFrame:
