@@ -62,9 +62,10 @@ class Power(Answer):
         labels = self.rows.labels if self.rows and not self.layout else {}
         if "keep_low" in self.table:
             return words.of_keeping(self.table, labels)
+        most = self.more.most if self.more else 1
         if self.layout is not None:
-            return words.of_layout(words.records(self.table)[0], self.layout.levels)
-        return words.of_batch(self.table, labels)
+            return words.of_layout(words.records(self.table)[0], self.layout.levels, most)
+        return words.of_batch(self.table, labels, most)
 
     @cached_property
     def lines(self) -> pd.DataFrame:
@@ -177,6 +178,11 @@ def power(
     notes: tuple[str, ...] = ()
     if keep_rates is not None:
         rows, notes = fates(rows)
+        if not rows.terms:
+            raise CallError(
+                "A reed is kept or not once for all, not in each session; ask for a factor given "
+                "to lots, tubes or reeds, or for an effect in place of keep_rates."
+            )
     more = tables.more_of(rows, layout)
     unjudged = tables.unjudged(rows, layout, more)
     tests: Mapping[str, Reckoned | Counted] = {}
@@ -224,7 +230,7 @@ def _check(
             )
         elif rates[0] == rates[1]:
             faults.append(f"keep_rates are both {rates[0]}; give two that differ.")
-    whole = isinstance(simulations, int) and not isinstance(simulations, bool)
+    whole = isinstance(simulations, int | np.integer) and not isinstance(simulations, bool)
     if simulations is not None and not (whole and simulations >= FEWEST_SIMULATIONS):
         faults.append(
             f"simulations is {simulations!r}; give a whole number of {FEWEST_SIMULATIONS} or more "

@@ -8,11 +8,12 @@ import pandas as pd
 import pytest
 
 import reedlab
-from reedlab.analyse import sources
+from reedlab.analyse import sources, strata
 from reedlab.demo import example_study
 from reedlab.errors import CallError
 from reedlab.plan.design import design_batch
 from reedlab.plan.power import power
+from reedlab.plan.power_design import FEW, design_of
 from reedlab.schema import Factor
 from tests.plan.power_batches import planned, two_factors
 
@@ -71,6 +72,12 @@ def test_smallest_effect_and_needed_are_eight_of_ten():
         for n in (tubes, tubes - 1)
     )
     assert enough >= 0.8 > short
+
+
+def test_a_small_effect_is_out_of_reach():
+    answer = power(**(CALL | {"effect": 0.05}), variance=PLAIN)
+    assert np.isnan(answer.table["needed"][0])
+    assert answer.sentence.endswith("8 of 10 needs a difference of 1.8 or more than 320 tubes.")
 
 
 @pytest.mark.parametrize("stratum", ["tube", "reed"])
@@ -175,6 +182,14 @@ def test_terms_that_cannot_be_told_apart():
     answer = power(planned([4] * 6, columns, factors), effect=1.0)
     assert answer.table["method"].tolist() == ["noncentral F", "not judged"]
     assert any("it cannot be told from the other terms" in text for text in answer.cautions)
+
+
+def test_lots_are_blocks_or_random_as_for_drivers():
+    assert FEW == strata.FEW
+    tubes = [lot for lot in range(6) for _ in range(2)]
+    answer = power(two_factors([2] * 12, lots=tubes), effect=1.0, variance={"lot": 1, "reed": 1})
+    assert answer.rows is not None
+    assert design_of(answer.rows).groups == ["lot", "tube"]
 
 
 def test_few_error_degrees_of_freedom_are_a_caution():
@@ -290,6 +305,10 @@ SLIPS = [
         {"effect": 1, "stratum": "session", "variance": {"session": 1, "reed": 1, "test": 1}},
         "A session-level factor of 2 levels on 1 session leaves 0 error degrees of freedom, so "
         "nothing can be told from chance; use 3 sessions or more.",
+    ),
+    (
+        {"keep_rates": (0.2, 0.4), "stratum": "session", "sessions": 4},
+        "A reed is kept or not once for all, not in each session; ask for a factor given to lots",
     ),
     (
         {"effect": 1, "tubes": 1, "reeds_per_tube": 2},
