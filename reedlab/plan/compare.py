@@ -112,7 +112,7 @@ def compare(batch: Batch, other: Batch) -> Comparison:
             "compare."
         )
     one, two = (_described(each) for each in (batch, other))
-    table = one.join(two, how="outer", rsuffix="_other", sort=False)
+    table = one.join(two.add_suffix("_other"), how="outer")
     order = [*batch.terms, *(term for term in other.terms if term not in batch.terms)]
     table = table.loc[order].rename_axis("term").reset_index()
     table["stratum"] = table["stratum"].fillna(table["stratum_other"])
