@@ -247,7 +247,8 @@ def progress(what: str) -> Iterator[Callable[[int, int], None]]:
     from rich.console import Console
     from rich.progress import Progress
 
-    with Progress(console=Console(stderr=True), transient=True) as bar:
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
         task = bar.add_task(what)
         yield lambda done, of: bar.update(task, completed=done, total=of)
 

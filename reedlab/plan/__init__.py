@@ -3,6 +3,7 @@
 from reedlab.plan.aliases import Aliases, aliases
 from reedlab.plan.asked import asked_factor
 from reedlab.plan.batch import Batch
+from reedlab.plan.bench.sheets import write_sheets
 from reedlab.plan.classical.defining import block_terms, defining_words, resolution_of
 from reedlab.plan.classical.fractions import fractional_factorial, full_factorial
 from reedlab.plan.classical.lay_out import lay_out
@@ -12,9 +13,8 @@ from reedlab.plan.classical.surfaces import box_behnken, central_composite
 from reedlab.plan.compare import Comparison
 from reedlab.plan.design import design_batch
 from reedlab.plan.on_hand import cane_on_hand, last_batch, next_name, read_batch
-from reedlab.plan.power import Power, power
 from reedlab.plan.request import Forbidden
-from reedlab.plan.sheets import write_sheets
+from reedlab.plan.strength.power import Power, power
 
 __all__ = [
     "Aliases",

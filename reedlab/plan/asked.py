@@ -54,18 +54,19 @@ def asked_factor(text: str, study: Study) -> Factor:
         raise CallError(
             f"'{text}' has an empty level; write {name}=level,level with decimal points."
         )
-    numbers = [_number(word) for word in words]
-    numeric = all(number is not None for number in numbers)
+    numbers = _numbers(words)
     if name not in declared:
-        return Factor(name, [n for n in numbers if n is not None] if numeric else words)
-    if declared[name].kind == "numeric" and not numeric:
-        raise CallError(f"'{name}' is a number in this study; its levels are {levels}.")
-    numeric = declared[name].kind == "numeric"
-    return replace(declared[name], levels=tuple(numbers if numeric else words))
+        return Factor(name, numbers or words)
+    if declared[name].kind != "numeric":
+        return replace(declared[name], levels=words)
+    if not numbers:
+        raise CallError(f"'{name}' is a number in this study, and not every one of {levels} is.")
+    return replace(declared[name], levels=numbers)
 
 
-def _number(word: str) -> float | None:
+def _numbers(words: list[str]) -> list[float]:
+    """Read levels as numbers; none if one of them is a word."""
     try:
-        return float(word)
+        return [float(word) for word in words]
     except ValueError:
-        return None
+        return []

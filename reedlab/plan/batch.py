@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from reedlab.plan.compare import Comparison
-    from reedlab.plan.power import Power
+    from reedlab.plan.strength.power import Power
 
 #: Error degrees of freedom below which a batch hardly knows its own noise (rule of thumb,
 #: common practice, no source).
@@ -132,7 +132,7 @@ class Batch(Answer):
 
     def power(self, effect: float | None = None, **asked: object) -> "Power":
         """Ask what the batch can show; see :func:`reedlab.plan.power`."""
-        from reedlab.plan.power import power
+        from reedlab.plan.strength.power import power
 
         return power(self, effect=effect, **asked)  # type: ignore[arg-type]
 

@@ -17,7 +17,7 @@ from reedlab.errors import CallError
 from reedlab.plan.aliases import aliases
 from reedlab.plan.batch import Batch
 from reedlab.plan.layout import TUBE_SHARES, scaled
-from reedlab.plan.power import power
+from reedlab.plan.strength.power import power
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

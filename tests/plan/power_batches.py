@@ -17,6 +17,7 @@ class Planned:
     factors: tuple[Factor, ...]
     terms: tuple[str, ...]
     testing: pd.DataFrame = field(default_factory=pd.DataFrame)
+    earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
 def planned(sizes, columns, factors, terms=(), lots=(), testing=None):

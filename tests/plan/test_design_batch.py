@@ -433,6 +433,19 @@ def test_the_next_batch_adds_to_what_is_made(tmp_path):
     assert [record.batch_id for record in study.settings.batches] == ["B1", "B2"]
 
 
+def test_an_extension_is_judged_together_with_what_is_made(tmp_path):
+    study = a_study(tmp_path / "study", pieces=8)
+    first = design_batch([GOUGE, SHAPE], cane_on_hand(study), 16, seed=4)
+    second = first.extend(first.write(study), reeds=16)
+    shown = second.power(effect=1.0).table.set_index("term")
+    alone = first.power(effect=1.0).table.set_index("term")
+    assert shown["n_reeds"].tolist() == [32, 32]
+    assert shown.loc["shape", "power"] > alone.loc["shape", "power"] + 0.1
+    # The same tubes again: a tube-level factor gains no unit, only a better mean of each tube.
+    assert shown.loc["gouge_end_mm", "den_df"] == pytest.approx(5)
+    assert alone.loc["gouge_end_mm", "den_df"] == pytest.approx(5)
+
+
 def test_an_extension_chooses_what_is_missing(tmp_path):
     # The first batch made only narrow reeds tight; the next one must untangle the two.
     study = a_study(tmp_path / "study", pieces=8)

@@ -12,8 +12,8 @@ from reedlab.analyse import sources, strata
 from reedlab.demo import example_study
 from reedlab.errors import CallError
 from reedlab.plan.design import design_batch
-from reedlab.plan.power import power
-from reedlab.plan.power_design import FEW, design_of
+from reedlab.plan.strength.design import FEW, design_of
+from reedlab.plan.strength.power import power
 from reedlab.schema import Factor
 from tests.plan.power_batches import planned, two_factors
 

@@ -9,11 +9,11 @@ import pytest
 
 from reedlab.errors import ModelError
 from reedlab.model import fit_mixed
-from reedlab.plan.power import power
-from reedlab.plan.power_counted import _by_likelihood, answers
-from reedlab.plan.power_design import design_of
-from reedlab.plan.power_keeping import _found, _kept, share_found
-from reedlab.plan.power_rows import Layout, rows_of
+from reedlab.plan.strength.counted import _by_likelihood, answers
+from reedlab.plan.strength.design import design_of
+from reedlab.plan.strength.keeping import _found, _kept, share_found
+from reedlab.plan.strength.power import power
+from reedlab.plan.strength.rows import Layout, rows_of
 from reedlab.schema import Factor
 from tests.analyse.test_calibration_keeping import as_drivers_does
 from tests.analyse.test_calibration_keeping import layout as keeping_layout

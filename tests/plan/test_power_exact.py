@@ -8,9 +8,9 @@ from scipy import stats
 from statsmodels.stats.power import FTestAnovaPower, NormalIndPower, TTestIndPower
 from statsmodels.stats.proportion import proportion_effectsize
 
-from reedlab.plan.power import power
-from reedlab.plan.power_keeping import share_found
-from reedlab.plan.power_rows import Layout
+from reedlab.plan.strength.keeping import share_found
+from reedlab.plan.strength.power import power
+from reedlab.plan.strength.rows import Layout
 from reedlab.schema import Factor
 from tests.plan.power_batches import planned
 

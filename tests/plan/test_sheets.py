@@ -11,11 +11,12 @@ import pandas as pd
 import pytest
 
 from reedlab.errors import CallError, RecordError
-from reedlab.plan import order, pages
-from reedlab.plan.pages import Bench, labels_page, making_page, sessions_page
-from reedlab.plan.sheets import write_sheets
-from reedlab.plan.sheets_csv import making_csv, sessions_csv
-from reedlab.plan.typeset import compiler, typeset
+from reedlab.plan import order
+from reedlab.plan.bench import pages
+from reedlab.plan.bench.pages import Bench, labels_page, making_page, sessions_page
+from reedlab.plan.bench.sheets import write_sheets
+from reedlab.plan.bench.sheets_csv import making_csv, sessions_csv
+from reedlab.plan.bench.typeset import compiler, typeset
 from reedlab.schema import (
     RESPONSES,
     Column,
@@ -223,7 +224,7 @@ def test_the_same_plan_gives_the_same_bytes() -> None:
 
 
 def test_signs_of_the_trade_are_in_the_sheets_own_font() -> None:
-    from reedlab.plan.typeset import _covered
+    from reedlab.plan.bench.typeset import _covered
 
     assert {ord(sign) for sign in "♭♯×−°→µé"} <= _covered()
     assert ord("竹") not in _covered()

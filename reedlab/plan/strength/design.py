@@ -16,7 +16,7 @@ from reedlab.errors import CallError, listed
 from reedlab.model.dense import Dense
 from reedlab.model.kernel import build_kernel
 from reedlab.model.strata import Strata
-from reedlab.plan.power_rows import KEYS, ORDER, Rows
+from reedlab.plan.strength.rows import KEYS, ORDER, Rows
 from reedlab.plan.terms import level_codes
 from reedlab.schema import Factor
 

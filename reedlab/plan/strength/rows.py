@@ -141,14 +141,16 @@ class Layout:
 
 
 def rows_of(batch: Any) -> Rows:
-    """Read the rows of a planned batch, in the order of its places.
+    """Read the rows of a planned batch in the order of its places, earlier reeds first.
+
+    Earlier reeds count where nothing is given to sessions, which they do not share.
 
     Raises
     ------
     CallError
         If it is no batch, or lacks the column of one of its factors.
     """
-    needed = ("table", "testing", "factors", "terms")
+    needed = ("table", "testing", "factors", "terms", "earlier")
     if any(not hasattr(batch, name) for name in needed):
         raise CallError(
             f"power() was given {type(batch).__name__} as the batch; give what design_batch "
@@ -160,6 +162,9 @@ def rows_of(batch: Any) -> Rows:
     by_session = [factor for factor in factors if factor.stratum == "session"]
     sessions = batch.testing["session"].nunique() if len(batch.testing) else 1
     data = data.assign(reed_id=data["place"])
+    if len(batch.earlier) and not by_session:
+        earlier = batch.earlier.assign(reed_id=[f"earlier {i}" for i in range(len(batch.earlier))])
+        data = pd.concat([earlier, data], ignore_index=True)
     if "lot_id" not in data:
         data["lot_id"] = ""
     if by_session:

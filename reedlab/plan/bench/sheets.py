@@ -8,9 +8,9 @@ import os
 from pathlib import Path
 
 from reedlab.errors import RecordError, listed
-from reedlab.plan.pages import Bench, labels_page, making_page, sessions_page, testing_page
-from reedlab.plan.sheets_csv import making_csv, sessions_csv, testing_csv
-from reedlab.plan.typeset import require_paper, typeset
+from reedlab.plan.bench.pages import Bench, labels_page, making_page, sessions_page, testing_page
+from reedlab.plan.bench.sheets_csv import making_csv, sessions_csv, testing_csv
+from reedlab.plan.bench.typeset import require_paper, typeset
 from reedlab.schema import Column, table_named
 from reedlab.study import Study
 from reedlab.study.writing import replace_files

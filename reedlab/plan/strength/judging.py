@@ -2,7 +2,7 @@
 
 Reckoned at the true variances (:class:`Reckoned`): the Kenward-Roger test's degrees of
 freedom with a noncentral F distribution, exact where the layout is balanced. Or counted
-over simulated batches (:class:`Counted`, from :mod:`reedlab.plan.power_counted`).
+over simulated batches (:class:`Counted`, from :mod:`reedlab.plan.strength.counted`).
 """
 
 from collections.abc import Callable, Mapping
@@ -13,8 +13,8 @@ import numpy as np
 from reedlab.model.groups import require_identified
 from reedlab.model.inference import METHODS, basis
 from reedlab.model.reml import Fits
-from reedlab.plan.power_design import Design
-from reedlab.plan.power_rows import AIM, LEVEL
+from reedlab.plan.strength.design import Design
+from reedlab.plan.strength.rows import AIM, LEVEL
 
 #: With fewer error degrees of freedom the floor of reedlab.model.inference is felt: the test of
 #: 3 tubes x 3 reeds finds 3 instead of 5 in 100 null batches, so it is counted, not reckoned.

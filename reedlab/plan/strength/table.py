@@ -10,13 +10,13 @@ import pandas as pd
 
 from reedlab.errors import CallError
 from reedlab.model.strata import Strata
-from reedlab.plan.power_counted import count
-from reedlab.plan.power_design import Design, design_of
-from reedlab.plan.power_keeping import share_found
-from reedlab.plan.power_rows import AIM, Layout, Rows
-from reedlab.plan.power_tests import Counted, Reckoned, fewest, reckon, smallest
-from reedlab.plan.power_variance import Variances
-from reedlab.plan.power_words import counted
+from reedlab.plan.strength.counted import count
+from reedlab.plan.strength.design import Design, design_of
+from reedlab.plan.strength.judging import Counted, Reckoned, fewest, reckon, smallest
+from reedlab.plan.strength.keeping import share_found
+from reedlab.plan.strength.rows import AIM, Layout, Rows
+from reedlab.plan.strength.variance import Variances
+from reedlab.plan.strength.words import counted
 
 #: No power is then known worse than to half a percent.
 SIMULATIONS = 20_000

@@ -18,9 +18,9 @@ from reedlab.model.inference import METHODS, basis
 from reedlab.model.moderated import independent_covariance, lies_between, moderated_statistic
 from reedlab.model.reml import fit_reml
 from reedlab.model.threads import one_thread
-from reedlab.plan.power_counted import CHUNK
-from reedlab.plan.power_design import Design, Term, design_of
-from reedlab.plan.power_rows import KEYS, LEVEL, Rows
+from reedlab.plan.strength.counted import CHUNK
+from reedlab.plan.strength.design import Design, Term, design_of
+from reedlab.plan.strength.rows import KEYS, LEVEL, Rows
 
 #: A response whose residuals are smaller than this is given exactly by the terms.
 NOTHING = 1e-9

@@ -16,9 +16,9 @@ from reedlab.model.inference import FLOOR, METHODS, basis
 from reedlab.model.reml import fit_reml
 from reedlab.model.strata import Strata
 from reedlab.model.threads import one_thread
-from reedlab.plan.power_design import Design, Term
-from reedlab.plan.power_rows import LEVEL
-from reedlab.plan.power_tests import Counted
+from reedlab.plan.strength.design import Design, Term
+from reedlab.plan.strength.judging import Counted
+from reedlab.plan.strength.rows import LEVEL
 
 #: So many responses at once stay in the processor's own memory.
 CHUNK = 5000

@@ -6,7 +6,7 @@ from typing import Any
 import pandas as pd
 
 from reedlab.answer import number_text, percent_text
-from reedlab.plan.power_rows import AIM
+from reedlab.plan.strength.rows import AIM
 
 #: Fewer error degrees of freedom than this are worth a caution.
 FEW_DF = 5

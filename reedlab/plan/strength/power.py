@@ -17,15 +17,15 @@ import pandas as pd
 
 from reedlab.answer import Answer
 from reedlab.errors import CallError
-from reedlab.plan import power_words as words
-from reedlab.plan.power_rows import Layout, Rows, fates, rows_of
-from reedlab.plan.power_variance import read_variances
+from reedlab.plan.strength import words
+from reedlab.plan.strength.rows import Layout, Rows, fates, rows_of
+from reedlab.plan.strength.variance import read_variances
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from reedlab.plan.power_table import More
-    from reedlab.plan.power_tests import Counted, Reckoned
+    from reedlab.plan.strength.judging import Counted, Reckoned
+    from reedlab.plan.strength.table import More
 
 FEWEST_SIMULATIONS = 100
 #: What reeds' variances are assumed to be where none are given: invented, total 1.
@@ -70,7 +70,7 @@ class Power(Answer):
     @cached_property
     def lines(self) -> pd.DataFrame:
         """What :meth:`plot` draws: power against tubes, effects, or times as many reeds."""
-        from reedlab.plan.power_lines import lines_of
+        from reedlab.plan.strength.lines import lines_of
 
         return lines_of(self)
 
@@ -79,7 +79,7 @@ class Power(Answer):
 
         For keep rates it is drawn against how many times as many reeds are made.
         """
-        from reedlab.plan.power_lines import draw
+        from reedlab.plan.strength.lines import draw
 
         return draw(self, ax)
 
@@ -169,7 +169,7 @@ def power(
     (8 tubes, 24 reeds; 6 error degrees of freedom); 8 of 10 needs a difference of 1.8 or 21 tubes.
     """
     # The engine is loaded when it is needed: a plan can be made and printed without it.
-    from reedlab.plan import power_table as tables
+    from reedlab.plan.strength import table as tables
 
     _check(effect, keep_rates, simulations)
     variances = read_variances(ASSUMED if variance is None else variance)
