@@ -59,7 +59,9 @@ class Batch(Answer):
     seed : int
     batch_id : str
     least : float
-        Share of the best layout's information below which a shuffle was drawn again.
+        Value of the criterion below which a shuffle was drawn again.
+    tube_shares : tuple of float
+        Assumed shares of the tubes in the variance that it was laid out for.
     predict : bool
         Whether it was laid out for the best recipe (I), not for the effects (D).
     forbidden : tuple of Forbidden
@@ -74,7 +76,8 @@ class Batch(Answer):
     earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
     seed: int = 0
     batch_id: str = "B1"
-    least: float = 0.0
+    least: float = -np.inf
+    tube_shares: tuple[float, ...] = TUBE_SHARES
     predict: bool = False
     forbidden: tuple[Forbidden, ...] = ()
     carried: tuple[str, ...] = ()
@@ -163,6 +166,24 @@ class Batch(Answer):
 
         return extended(self, study, reeds or len(self.table), seed or self.seed + 1)
 
+    def redraw(self, rng: np.random.Generator) -> pd.DataFrame:
+        """Draw the levels again as the plan drew them: what could as well have been.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        DataFrame
+            A column for every factor that is set, in the order of `table`. Tubes and reeds
+            change places exactly as they could when the batch was planned; what the shuffle
+            could not move stays.
+        """
+        from reedlab.plan.draw import redrawn
+
+        return redrawn(self, rng)
+
     def write(self, study: Study, batch_id: str | None = None) -> Study:
         """Write the plan into a study, its key in a file apart.
 
@@ -205,7 +226,9 @@ class Batch(Answer):
             self.seed,
             how,
             self.terms,
-            self.least,
+            None if np.isinf(self.least) else self.least,
+            self.tube_shares,
+            self.predict,
             sealed=True,
             given=tuple(factor.name for factor in self.model.given),
         )

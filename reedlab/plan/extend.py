@@ -5,7 +5,6 @@ from typing import TYPE_CHECKING
 from reedlab.errors import CallError
 from reedlab.plan.cane import read_cane
 from reedlab.plan.draw import Request, draw_batch
-from reedlab.plan.layout import TUBE_SHARES
 from reedlab.plan.on_hand import cane_on_hand, earlier_reeds, next_name
 from reedlab.study import Study
 
@@ -37,7 +36,7 @@ def extended(batch: "Batch", study: Study, reeds: int, seed: int) -> "Batch":
         seed,
         next_name(study),
         batch.predict,
-        TUBE_SHARES,
+        batch.tube_shares,
         batch.forbidden,
         BREAKAGE,
         tuple(study.tables["reeds"]["reed_id"]),

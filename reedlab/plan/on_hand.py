@@ -6,10 +6,12 @@ Pieces that reeds were made from are gone, those of a sealed batch as planned.
 from collections import Counter
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError
 from reedlab.plan.batch import Batch, cautions_of
+from reedlab.plan.layout import TUBE_SHARES
 from reedlab.plan.terms import Model
 from reedlab.schema import Factor
 from reedlab.study import Plan, Study
@@ -87,10 +89,11 @@ def read_batch(study: Study, batch_id: str) -> Batch:
         For a batch that the study does not know or has no plan of.
     """
     found = study.plan(batch_id)
+    declared = {factor.name: factor for factor in study.settings.factors}
     factors = tuple(
-        _with_levels(factor, found)
-        for factor in study.settings.factors
-        if factor.name in found.making or factor.name in found.testing
+        _with_levels(declared[name], found)
+        for name in (*found.making, *found.testing)
+        if name in declared
     )
     batch = Batch(
         question="Which reeds to make next, and in which order?",
@@ -101,7 +104,9 @@ def read_batch(study: Study, batch_id: str) -> Batch:
         terms=tuple(found.record.terms),
         seed=found.record.seed or 0,
         batch_id=batch_id,
-        least=found.record.least,
+        least=-np.inf if found.record.least is None else found.record.least,
+        tube_shares=tuple(found.record.tube_shares) or TUBE_SHARES,
+        predict=found.record.predict,
     )
     return replace(batch, cautions=cautions_of(batch))
 

@@ -1,5 +1,7 @@
 """A batch from the cane on hand: allocation, orders, codes, errors, extension."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -409,6 +411,30 @@ def test_a_batch_goes_into_a_study_and_comes_back(tmp_path):
     loose = design_batch([SHAPE], None, 8, seed=1)
     with pytest.raises(CallError, match=r"cannot be found in tubes\.csv"):
         loose.write(study, "B2")
+
+
+def test_a_stored_plan_can_be_drawn_again(tmp_path):
+    study = a_study(tmp_path / "study", pieces=8)
+    asked = [GOUGE, SHAPE, WIDE_TUBE]
+    batch = design_batch(asked, cane_on_hand(study), 24, seed=4)
+    stored = read_batch(batch.write(study), "B1")
+    rng = np.random.default_rng(2)
+    draws = [stored.redraw(rng) for _ in range(60)]
+    table = stored.table
+    for drawn in draws:
+        assert (drawn["gouge_end_mm"].groupby(table["tube_id"]).nunique() == 1).all()
+        for lot in ("L1", "L2"):
+            here = table["lot_id"] == lot
+            for name in drawn:
+                counts = drawn.loc[here, name].value_counts()
+                assert counts.to_dict() == table.loc[here, name].value_counts().to_dict()
+    # What is drawn is no worse than the plan allowed, and differs from draw to draw.
+    for drawn in draws[:10]:
+        again = replace(stored, table=table.assign(**drawn))
+        assert again.estimates["efficiency"].min() > 0.5
+    assert len({tuple(drawn["gouge_end_mm"]) for drawn in draws}) > 5
+    same = stored.redraw(np.random.default_rng(9))
+    pd.testing.assert_frame_equal(same, batch.redraw(np.random.default_rng(9)))
 
 
 def test_the_next_batch_adds_to_what_is_made(tmp_path):
