@@ -174,6 +174,17 @@ def p_text(value: float) -> str:
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
 
 
+def counted(count: float, noun: str) -> str:
+    """Write a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "reed"), counted(24, "reed")
+    ('1 reed', '24 reeds')
+    """
+    return f"{count:.0f} {noun}" if count == 1 else f"{count:.0f} {noun}s"
+
+
 def percent_text(share: float) -> str:
     """Write a share of 0 to 1 in whole percent; an unknown one as a question mark.
 

@@ -8,11 +8,11 @@ import pandas as pd
 import pytest
 
 import reedlab
-from reedlab.analyse import sources, strata
+from reedlab.analyse import sources
 from reedlab.demo import example_study
 from reedlab.errors import CallError
 from reedlab.plan.design import design_batch
-from reedlab.plan.strength.design import FEW, design_of
+from reedlab.plan.strength.design import design_of
 from reedlab.plan.strength.power import power
 from reedlab.schema import Factor
 from tests.plan.power_batches import planned, two_factors
@@ -185,7 +185,6 @@ def test_terms_that_cannot_be_told_apart():
 
 
 def test_lots_are_blocks_or_random_as_for_drivers():
-    assert FEW == strata.FEW
     tubes = [lot for lot in range(6) for _ in range(2)]
     answer = power(two_factors([2] * 12, lots=tubes), effect=1.0, variance={"lot": 1, "reed": 1})
     assert answer.rows is not None

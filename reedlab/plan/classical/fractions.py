@@ -12,6 +12,7 @@ from math import prod
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import counted
 from reedlab.errors import CallError, listed
 from reedlab.plan.classical.aberration import MOST_RUNS, Columns, best_columns, block_columns, signs
 from reedlab.plan.classical.defining import ROMAN, block_terms, resolution_of, roman
@@ -20,7 +21,6 @@ from reedlab.plan.classical.recipes import (
     MOST_RECIPES,
     Recipes,
     checked,
-    counted,
     levels_table,
     recipe_table,
     stratum_cautions,

@@ -1,7 +1,7 @@
 """The model that `analyse.drivers` would fit to a batch: columns, groups and blocks.
 
 Lots, tubes, reeds and sessions in which rows repeat are random terms, judged as
-reedlab.analyse.strata says; lots and sessions fewer than :data:`FEW` are blocks. A
+reedlab.analyse.strata says; lots and sessions fewer than `FEW` are blocks. A
 factor that nothing is left to judge is left out, the last named first.
 """
 
@@ -18,10 +18,8 @@ from reedlab.model.kernel import build_kernel
 from reedlab.model.strata import Strata
 from reedlab.plan.strength.rows import KEYS, ORDER, Rows
 from reedlab.plan.terms import level_codes
-from reedlab.schema import Factor
+from reedlab.schema import FEW, Factor
 
-#: Fewer lots or sessions than this are blocks, not a random term (as in reedlab.analyse.strata).
-FEW = 5
 #: Shares of information nearer to 0 or 1 than this are 0 or 1.
 SAME = 1e-8
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.answer import number_text, percent_text
+from reedlab.answer import counted, number_text, percent_text
 from reedlab.errors import CallError
 from reedlab.plan.strength.design import design_of
 from reedlab.plan.strength.judging import reckon
@@ -13,7 +13,6 @@ from reedlab.plan.strength.keeping import share_found
 from reedlab.plan.strength.pictures import draw_lines, mark_effect, mark_own
 from reedlab.plan.strength.rows import Layout
 from reedlab.plan.strength.table import SIMULATIONS_ROUGH, More
-from reedlab.plan.strength.words import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.answer import Answer
+from reedlab.answer import Answer, counted
 from reedlab.errors import CallError
 from reedlab.plan.strength import words
 from reedlab.plan.strength.rows import Layout, Rows, fates, rows_of
@@ -264,12 +264,14 @@ def _layout(
 def _cautions(
     batch: Any, rows: Rows, table: pd.DataFrame, unjudged: Mapping[str, str]
 ) -> Iterator[str]:
-    earlier = len(getattr(batch, "earlier", ()))
-    if earlier:
+    earlier = len(batch.earlier) if batch is not None else 0
+    if earlier and rows.count("reed") == len(batch.table):
         yield (
-            f"The {words.counted(earlier, 'reed')} of earlier batches are not counted here; "
-            "judged together with them, this batch shows more."
+            f"The {counted(earlier, 'reed')} of earlier batches are not counted here, for they "
+            "were not tested in these sessions; judged together with them, this batch shows more."
         )
+    elif earlier:
+        yield f"The {counted(earlier, 'reed')} of earlier batches are counted with these."
     for name, why in unjudged.items():
         yield f"{rows.labels[name]} cannot be judged by this batch: {why}; drivers() leaves it out."
     if "den_df" in table:

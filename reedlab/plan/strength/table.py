@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import counted
 from reedlab.errors import CallError
 from reedlab.model.strata import Strata
 from reedlab.plan.strength.counted import count
@@ -16,7 +17,6 @@ from reedlab.plan.strength.judging import Counted, Reckoned, fewest, reckon, sma
 from reedlab.plan.strength.keeping import share_found
 from reedlab.plan.strength.rows import AIM, Layout, Rows
 from reedlab.plan.strength.variance import Variances
-from reedlab.plan.strength.words import counted
 
 #: No power is then known worse than to half a percent.
 SIMULATIONS = 20_000

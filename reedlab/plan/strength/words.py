@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.answer import number_text, percent_text
+from reedlab.answer import counted, number_text, percent_text
 from reedlab.plan.strength.rows import AIM
 
 #: Fewer error degrees of freedom than this are worth a caution.
@@ -19,17 +19,6 @@ MANY_TERMS = (
 def records(table: pd.DataFrame) -> list[dict[str, Any]]:
     """The rows of a table."""
     return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
-
-
-def counted(count: float, noun: str) -> str:
-    """Write a count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "lot"), counted(24, "reed")
-    ('1 lot', '24 reeds')
-    """
-    return f"{count:.0f} {noun}" if count == 1 else f"{count:.0f} {noun}s"
 
 
 def of_layout(row: Mapping[str, Any], levels: int, most: int) -> str:
