@@ -69,11 +69,13 @@ class Draft:
         self._resources = self._read_resources()
 
     def declare(self, factors: Sequence[Factor]) -> None:
-        """Declare factors that the study does not have."""
+        """Declare factors, in the place of those of the same name if there are any."""
         raw = self._package["reedlab"]
         # A list, once there is one, stands for all: what went without saying is written too.
         raw.setdefault("factors", [part_to_json(item) for item in self.study.settings.factors])
-        raw["factors"].extend(part_to_json(factor) for factor in factors)
+        names = [factor.name for factor in factors]
+        kept = [part for part in raw["factors"] if part["name"] not in names]
+        raw["factors"] = [*kept, *(part_to_json(factor) for factor in factors)]
         self._resources = self._read_resources()
 
     def keep_batch(self, record: BatchRecord) -> None:

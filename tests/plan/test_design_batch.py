@@ -8,9 +8,9 @@ import pytest
 
 from reedlab import Factor
 from reedlab.errors import CallError
-from reedlab.plan import Forbidden, cane_on_hand, design_batch, read_batch
+from reedlab.plan import Forbidden, cane_on_hand, design_batch, read_batch, write_sheets
 from reedlab.schema import read_code
-from reedlab.study import default_settings, write_study
+from reedlab.study import default_settings, new_study, open_study, write_study
 
 GOUGE = Factor("gouge_end_mm", levels=(0.76, 1.0), stratum="tube", unit="mm", label="end gouge")
 SHAPE = Factor("shape", levels=("narrow", "wide"))
@@ -435,6 +435,31 @@ def test_a_stored_plan_can_be_drawn_again(tmp_path):
     assert len({tuple(drawn["gouge_end_mm"]) for drawn in draws}) > 5
     same = stored.redraw(np.random.default_rng(9))
     pd.testing.assert_frame_equal(same, batch.redraw(np.random.default_rng(9)))
+
+
+def test_a_gouge_declared_for_reeds_can_be_given_to_tubes(tmp_path):
+    # A new study declares the gouge for reeds; nothing is recorded of it yet.
+    study = new_study(tmp_path / "study")
+    study.folder.joinpath("tubes.csv").write_text(
+        "tube_id,pieces\n" + "".join(f"T{i},6\n" for i in range(8))
+    )
+    study = open_study(study.folder)
+    gouge = Factor("gouge_centre_mm", levels=(1.25, 1.30), stratum="tube", unit="mm")
+    study = design_batch([gouge, SHAPE], cane_on_hand(study), 16, seed=1).write(study)
+    assert study.settings.factors[-1].stratum == "tube"
+    assert [f.name for f in study.settings.factors].count("gouge_centre_mm") == 1
+    assert study.check().ok
+    sheet = next(path for path in write_sheets(study, "B1") if path.name == "B1_making.csv")
+    pd.read_csv(sheet, dtype=str).assign(as_planned="yes").to_csv(sheet, index=False)
+    study = study.record(sheet).unblind("B1")
+    assert study.tables["tubes"]["gouge_centre_mm"].value_counts().to_dict() == {1.25: 4, 1.3: 4}
+    assert study.check().ok
+    back = Factor("gouge_centre_mm", levels=(1.25, 1.30), unit="mm")
+    again = design_batch([back, SHAPE], cane_on_hand(study), 16, seed=1, batch_id="B2")
+    assert said(lambda: again.write(study)).startswith(
+        "The study declares the factor 'gouge_centre_mm' with the stratum 'tube', the batch with "
+        "'reed'; use one of the two"
+    )
 
 
 def test_the_next_batch_adds_to_what_is_made(tmp_path):
