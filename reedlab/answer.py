@@ -40,7 +40,7 @@ VOCABULARY = {
     "n_tubes": "number of tubes used",
     "n_reeds": "number of reeds used",
     "n_tests": "number of tests used",
-    "share": "share of the total variance, 0 to 1",
+    "share": "share of the total variance, or of the term's variation that mixed_with takes up",
     "source": "source of variation",
     "kind": "type of the sums of squares: 1, 2 or 3",
     "sum_sq": "sum of squares, in the square of the response's unit",
@@ -60,6 +60,31 @@ VOCABULARY = {
     "inflation": "variance inflation factor, 1 / (1 - r_squared)",
     "fitted": "fitted value, random effects included",
     "residual": "observed minus fitted",
+    "place": "place in the order of making, from 1",
+    "tube_id": "the tube of cane",
+    "lot_id": "the lot of the tube",
+    "piece": "piece of those that the tube still yields, from 1",
+    "spare_pieces": "pieces of the tube that are kept for breakage",
+    "shuffled_among": "tubes with the same words could change places",
+    "recipe": "number of the recipe in standard order",
+    "block": "block of the recipe",
+    "effect": "the difference asked about, in the response's unit",
+    "power": "chance that the effect is found at the 5 % level, 0 to 1",
+    "mc_error": "Monte-Carlo standard error of power; 0 where it is exact",
+    "smallest_effect": "effect that is found with a power of 0.8",
+    "needed": "how many of needed_unit give a power of 0.8; missing if too many",
+    "needed_unit": "what there would have to be more of",
+    "keep_low": "share of reeds kept at one end, 0 to 1",
+    "keep_high": "share of reeds kept at the other end, 0 to 1",
+    "method": "how the row was reckoned",
+    "efficiency": "share of the term's information that the other terms leave it, 0 to 1",
+    "relative_efficiency": "how many times the information of the other batch",
+    "std_error_other": "std_error of the other batch",
+    "power_other": "power of the other batch",
+    "mixed_with": "the other term that a term is mixed up with",
+    "correlation": "correlation of the two, or the largest canonical one, -1 to 1",
+    "mixed_with_other": "mixed_with of the other batch",
+    "correlation_other": "correlation of the other batch",
 }
 
 
@@ -147,6 +172,17 @@ def p_text(value: float) -> str:
     if pd.isna(value):
         return ""
     return "< 0.001" if value < 0.001 else f"{value:.3f}"
+
+
+def counted(count: float, noun: str) -> str:
+    """Write a count with its noun.
+
+    Examples
+    --------
+    >>> counted(1, "reed"), counted(24, "reed")
+    ('1 reed', '24 reeds')
+    """
+    return f"{count:.0f} {noun}" if count == 1 else f"{count:.0f} {noun}s"
 
 
 def percent_text(share: float) -> str:

@@ -120,6 +120,139 @@ def season(
     typer.echo(f"{len(written)} tables and pictures are in {target}.")
 
 
+@app.command()
+def plan(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study that lists its tubes.")],
+    factor: Annotated[
+        list[str],
+        typer.Option(
+            help="name=level,level for what you set, e.g. shape=narrow,wide; a name alone for what "
+            "the cane gives, e.g. outer_diameter_mm. May be given more than once."
+        ),
+    ],
+    reeds: Annotated[int, typer.Option(help="How many reeds to make.")] = 24,
+    interactions: Annotated[
+        bool, typer.Option("--interactions", help="Ask for all interactions of two factors.")
+    ] = False,
+    curved: Annotated[
+        list[str] | None, typer.Option(help="A number whose effect may bend (three levels).")
+    ] = None,
+    best_recipe: Annotated[
+        bool, typer.Option("--best-recipe", help="Look for the best recipe, not for effects.")
+    ] = False,
+    sessions: Annotated[int, typer.Option(help="Occasions on which every reed is played.")] = 2,
+    breakage: Annotated[float, typer.Option(help="Share of pieces that break at the knife.")] = 0.1,
+    effect: Annotated[
+        float,
+        typer.Option(
+            help="The difference worth finding, in the unit of --response; without one, in "
+            "standard deviations of a reed."
+        ),
+    ] = 1.0,
+    response: Annotated[
+        str | None, typer.Option(help="Take the variation of this response from the study so far.")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Draw the same batch again.")] = None,
+    name: Annotated[
+        str | None, typer.Option(help="Name of the batch. Left out: B1, B2, ...")
+    ] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show, but write nothing.")] = False,
+) -> None:
+    """Plan the next batch: what to make from which tube, in which order, and what it can show."""
+    import secrets
+
+    from reedlab.analyse import sources
+    from reedlab.answer import rounded
+    from reedlab.plan import asked_factor, cane_on_hand, design_batch, next_name
+    from reedlab.study import open_study
+
+    study = open_study(folder)
+    with progress("searching for the best batch") as tell:
+        batch = design_batch(
+            [asked_factor(text, study) for text in factor],
+            cane_on_hand(study),
+            reeds,
+            interactions="two-way" if interactions else "none",
+            curved=curved or (),
+            seed=secrets.randbelow(2**31) if seed is None else seed,
+            criterion="I" if best_recipe else "D",
+            breakage=breakage,
+            sessions=sessions,
+            batch_id=name or next_name(study),
+            tell=tell,
+        )
+    shown = batch.power(effect, variance=sources(study, response) if response else None)
+    typer.echo(batch.sentence)
+    show_table(rounded(batch.table.drop(columns="shuffled_among")))
+    typer.echo(shown.sentence)
+    for caution in (*batch.cautions, *shown.cautions):
+        typer.echo(f"  {caution}")
+    if dry_run:
+        typer.echo(f"Nothing was written. To draw it again: --seed {batch.seed}")
+        return
+    batch.write(study)
+    typer.echo(f"{batch.batch_id} is in {folder}. Next: reedlab sheets {folder}")
+
+
+@app.command()
+def sheets(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+    batch: Annotated[str | None, typer.Option(help="Which batch. Left out: the last one.")] = None,
+    paper: Annotated[str, typer.Option(help="A4 or letter.")] = "A4",
+    out: Annotated[
+        Path | None, typer.Option(help="Where the sheets go. Left out: FOLDER/sheets.")
+    ] = None,
+) -> None:
+    """Print the bench sheets of a batch: making, labelling, sessions, testing."""
+    from reedlab.plan import last_batch, write_sheets
+    from reedlab.study import open_study
+
+    study = open_study(folder)
+    for path in write_sheets(study, batch or last_batch(study), out, paper):
+        typer.echo(f"  {path}")
+    typer.echo(f"Fill in the CSV sheets, then run: reedlab record {folder} SHEET")
+
+
+@app.command()
+def record(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+    sheet: Annotated[list[Path], typer.Argument(help="Filled sheets (CSV).")],
+) -> None:
+    """Record filled bench sheets; a sheet with a fault is refused whole."""
+    from reedlab.study import open_study, record_sheet
+
+    study = open_study(folder)
+    for path in sheet:
+        recorded = record_sheet(study, path)
+        study = recorded.study
+        typer.echo(f"{path.name}: {recorded.sentence}")
+
+
+@app.command()
+def unblind(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+    batch: Annotated[str, typer.Argument(help="The batch whose key is opened.")],
+) -> None:
+    """Open the key of a batch for good; the date is logged."""
+    from reedlab.study import open_study
+
+    study = open_study(folder).unblind(batch)
+    opened = study.plan(batch).record
+    typer.echo(f"{batch} was opened on {opened.unblinded}: {opened.how}")
+
+
+@contextmanager
+def progress(what: str) -> Iterator[Callable[[int, int], None]]:
+    """Show on the error stream of a terminal how many parts of the work are done."""
+    from rich.console import Console
+    from rich.progress import Progress
+
+    console = Console(stderr=True)
+    with Progress(console=console, transient=True, disable=not console.is_terminal) as bar:
+        task = bar.add_task(what)
+        yield lambda done, of: bar.update(task, completed=done, total=of)
+
+
 @contextmanager
 def working() -> Iterator[Callable[[str], None]]:
     """Show on the error stream of a terminal what is being worked on."""

@@ -7,7 +7,7 @@ import pytest
 
 import reedlab
 from reedlab.demo import simulate_season
-from reedlab.study import new_study
+from reedlab.study import default_settings, new_study, write_study
 from tests.study.build import record
 
 
@@ -191,3 +191,86 @@ def test_the_season_takes_seconds_and_600_megabytes_at_most(invented, tmp_path):
     # 7 to 9 s of processor time were seen; half as much again is left for a slower machine.
     assert seconds("season", invented, "--out", tmp_path / "out") < 15
     assert 50e6 < peak_bytes("season", invented, "--out", tmp_path / "out") < 600e6
+
+
+def planned_study(folder):
+    tubes = pd.DataFrame(
+        {
+            "tube_id": [f"T{i + 1}" for i in range(8)],
+            "outer_diameter_mm": [24.6, 25.4, 25.0, 25.9, 24.8, 25.6, 25.2, 24.4],
+            "pieces": 4,
+        }
+    )
+    write_study(folder, {"tubes": tubes}, default_settings())
+    return folder
+
+
+ASKED = ("--factor", "shape=narrow,wide", "--factor", "soak_min=60,180", "--seed", "5")
+
+
+def test_a_batch_is_planned_printed_recorded_and_opened(tmp_path):
+    folder = planned_study(tmp_path / "autumn")
+    done = run("plan", folder, "--reeds", 16, *ASKED, "--factor", "outer_diameter_mm")
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("16 reeds from 8 tubes (2 each; 8 spare pieces). shape, soaking:")
+    assert "tube diameter (given to tubes, 6 error degrees of freedom) in " in done.stdout
+    assert done.stdout.rstrip().endswith(f"B1 is in {folder}. Next: reedlab sheets {folder}")
+    shown = done.stdout.split("place ")[1].split("In batches")[0].splitlines()
+    assert len(shown) == 17
+    codes = pd.read_csv(folder / "keys" / "B1.csv")["blind_code"]
+    assert not any(code in done.stdout for code in codes)
+    done = run("sheets", folder, "--paper", "letter")
+    assert done.returncode == 0
+    assert str(folder / "sheets" / "B1_making.pdf") in done.stdout
+    path = folder / "sheets" / "B1_making.csv"
+    pd.read_csv(path, dtype=str).assign(as_planned="yes").to_csv(path, index=False)
+    done = run("record", folder, path)
+    assert (done.returncode, done.stderr) == (0, "")
+    assert done.stdout.startswith("B1_making.csv: ")
+    assert "16 places as made" in done.stdout
+    done = run("unblind", folder, "B1")
+    assert done.returncode == 0
+    assert "All reeds were made as planned." in done.stdout
+    assert pd.read_csv(folder / "reeds.csv")["shape"].value_counts().tolist() == [8, 8]
+    done = run("unblind", folder, "B1")
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+
+
+def test_a_dry_run_writes_nothing_and_the_seed_draws_it_again(tmp_path):
+    folder = planned_study(tmp_path / "autumn")
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    first, second = (run("plan", folder, "--reeds", 16, *ASKED, "--dry-run") for _ in range(2))
+    assert first.stdout == second.stdout
+    assert first.stdout.rstrip().endswith("Nothing was written. To draw it again: --seed 5")
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (
+            ("--factor", "shape=narrow,wide", "--reeds", 40),
+            "40 reeds need 40 pieces of cane; these",
+        ),
+        (
+            ("--factor", "soak_min=long,short"),
+            "'soak_min' is a number in this study, and not every",
+        ),
+        (("--factor", "shape=narrow,,wide"), "'shape=narrow,,wide' has an empty level; write"),
+        (("--factor", "varnish"), "'varnish' has no levels and is not known: write varnish=level"),
+        (("--factor", "=1,2"), "'=1,2' names no factor; write name=level,level or a name alone."),
+        (("--factor", "shape=wide"), "shape has one level only (wide): name two or more."),
+    ],
+)
+def test_a_plan_that_cannot_be_is_refused_in_a_sentence(tmp_path, arguments, message):
+    done = run("plan", planned_study(tmp_path / "autumn"), *arguments)
+    assert done.returncode == 2
+    assert done.stderr.startswith(message)
+    assert "Traceback" not in done.stderr
+
+
+def test_sheets_need_a_batch(tmp_path):
+    done = run("sheets", planned_study(tmp_path / "autumn"))
+    assert done.returncode == 2
+    assert done.stderr == ("The study has no batch yet: plan one first (reedlab plan FOLDER).\n")

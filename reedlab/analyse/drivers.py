@@ -11,8 +11,8 @@ from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.keeping import keeping_table
 from reedlab.analyse.strata import judged
-from reedlab.analyse.words import counted, with_unit
-from reedlab.answer import Answer, number_text
+from reedlab.analyse.words import with_unit
+from reedlab.answer import Answer, counted, number_text
 from reedlab.errors import CallError, unknown_name
 from reedlab.model.comparisons import holm
 from reedlab.schema import Factor, Response

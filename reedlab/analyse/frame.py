@@ -109,7 +109,7 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
     set_aside = _impossible_cells(study, asked, chosen)
     data[asked.name] = _as_numbers(data[asked.name], asked)
     data, missing = _without_missing(data, [asked.name])
-    usable, cautions = [], list(set_aside)
+    usable, cautions = [], [*_sealed(study), *set_aside]
     for factor in chosen:
         if factor.name not in data:
             cautions.append(
@@ -133,12 +133,23 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
         [(file, row, fault) for row, fault in faults], columns=["file", "row", "fault"]
     )
     if data.empty:
-        raise ModelError(f"{asked.label}: no row of {file} can be used{_counted(left_out)}.")
+        why = "".join(f" {text}" for text in _sealed(study))
+        raise ModelError(f"{asked.label}: no row of {file} can be used{_counted(left_out)}.{why}")
     kept = [f for f in usable if data[f.name].nunique() > 1]
     cautions += [_one_level(f, data[f.name]) for f in usable if f not in kept]
     settled = [_settled(f, data) for f in kept]
     cautions += [why for _, why in settled if why]
     return Frame(asked, tuple(f for f, _ in settled), data, left_out, tuple(cautions))
+
+
+def _sealed(study: Study) -> list[str]:
+    """Name the batches whose reeds say neither tube nor levels yet."""
+    return [
+        f"Batch {batch.batch_id} is sealed: its reeds count once its key is opened "
+        f"(study.unblind('{batch.batch_id}'))."
+        for batch in study.settings.batches
+        if batch.sealed
+    ]
 
 
 def require_unique_keys(study: Study, table: str) -> None:

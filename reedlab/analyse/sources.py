@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.frame import Frame, gather
-from reedlab.analyse.strata import FEW, NAMES, random_keys
-from reedlab.analyse.words import counted, share_with_interval
-from reedlab.answer import Answer
+from reedlab.analyse.strata import NAMES, random_keys
+from reedlab.analyse.words import share_with_interval
+from reedlab.answer import Answer, counted
 from reedlab.errors import ModelError
 from reedlab.model import fit_link_mixed, fit_mixed
 from reedlab.model.design import quoted
 from reedlab.model.link_mixed import LOGISTIC
 from reedlab.model.shares import variance_shares
+from reedlab.schema import FEW
 from reedlab.study import Study
 
 if TYPE_CHECKING:

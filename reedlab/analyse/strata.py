@@ -15,10 +15,8 @@ import pandas as pd
 
 from reedlab.analyse.frame import Frame
 from reedlab.errors import ModelError
-from reedlab.schema import STRATA, STRATUM_KEY, Factor
+from reedlab.schema import FEW, STRATA, STRATUM_KEY, Factor
 
-#: Fewer lots, sessions or players than this are blocks, not a random term.
-FEW = 5
 #: Words for the keys.
 NAMES = {
     "lot_id": "lot",

@@ -8,17 +8,6 @@ import pandas as pd
 from reedlab.answer import percent_text
 
 
-def counted(count: int, noun: str) -> str:
-    """Write a count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "reed"), counted(24, "reed")
-    ('1 reed', '24 reeds')
-    """
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"
-
-
 def with_unit(label: str, unit: str) -> str:
     """Write what an axis shows with its unit, if it has one.
 

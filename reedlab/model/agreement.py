@@ -164,8 +164,11 @@ def _coefficients(used: pd.DataFrame) -> pd.DataFrame:
     consistent = _single(T / E, n - 1, (n - 1) * (k - 1), k)
     agreed = _absolute(T, J, E, n, k)
     singles = np.array([one_way, agreed, consistent])
-    # The mean of k judges: Spearman & Brown's formula takes each figure along.
-    figures = np.vstack([singles, k * singles / (1 + (k - 1) * singles)])
+    # The mean of k judges: Spearman & Brown's formula takes each figure along, down to its pole;
+    # a lower limit beyond that says nothing.
+    spread = 1 + (k - 1) * singles
+    means = np.where(spread > 0, k * singles / np.where(spread > 0, spread, 1), -np.inf)
+    figures = np.vstack([singles, means])
     statistic, den_df = [T / W, T / E, T / E], [n * (k - 1), (n - 1) * (k - 1), (n - 1) * (k - 1)]
     return pd.DataFrame(
         {
@@ -199,8 +202,7 @@ def _absolute(T: float, J: float, E: float, n: int, k: int) -> list[float]:
     f_low = f_distribution.ppf(0.975, n - 1, df)
     f_high = f_distribution.ppf(0.975, df, n - 1)
     noise = k * J + (k * n - k - n) * E
-    return [
-        estimate,
-        n * (T - f_low * E) / (f_low * noise + n * T),
-        n * (f_high * T - E) / (noise + n * f_high * T),
-    ]
+    # With few degrees of freedom a quantile can be beyond all numbers: its limits are known.
+    low = n * (T / f_low - E) / (noise + n * T / f_low)
+    high = n * (T - E / f_high) / (noise / f_high + n * T)
+    return [estimate, low, high]

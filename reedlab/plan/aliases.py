@@ -17,7 +17,8 @@ import pandas as pd
 
 from reedlab.answer import Answer, number_text
 from reedlab.errors import CallError, listed
-from reedlab.plan.coded import Term, code_column, require_factors, term_words
+from reedlab.plan.coded import code_column, require_factors
+from reedlab.plan.terms import Term, term_words
 from reedlab.schema import Factor
 
 if TYPE_CHECKING:
@@ -87,7 +88,7 @@ class Aliases(Answer):
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the terms against each other; of very many, the main effects against all."""
-        from reedlab.plan.recipe_picture import draw_aliases
+        from reedlab.plan.pictures import draw_aliases
 
         rows = self.terms if len(self.terms) <= MOST_ROWS else self.mains
         return draw_aliases(self.table, rows, self.words or {}, ax)

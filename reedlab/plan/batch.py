@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from reedlab.plan.compare import Comparison
-    from reedlab.plan.power import Power
+    from reedlab.plan.strength.power import Power
 
 #: Error degrees of freedom below which a batch hardly knows its own noise (rule of thumb,
 #: common practice, no source).
@@ -59,7 +59,9 @@ class Batch(Answer):
     seed : int
     batch_id : str
     least : float
-        Share of the best layout's information below which a shuffle was drawn again.
+        Value of the criterion below which a shuffle was drawn again.
+    tube_shares : tuple of float
+        Assumed shares of the tubes in the variance that it was laid out for.
     predict : bool
         Whether it was laid out for the best recipe (I), not for the effects (D).
     forbidden : tuple of Forbidden
@@ -74,7 +76,8 @@ class Batch(Answer):
     earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
     seed: int = 0
     batch_id: str = "B1"
-    least: float = 0.0
+    least: float = -np.inf
+    tube_shares: tuple[float, ...] = TUBE_SHARES
     predict: bool = False
     forbidden: tuple[Forbidden, ...] = ()
     carried: tuple[str, ...] = ()
@@ -132,7 +135,7 @@ class Batch(Answer):
 
     def power(self, effect: float | None = None, **asked: object) -> "Power":
         """Ask what the batch can show; see :func:`reedlab.plan.power`."""
-        from reedlab.plan.power import power
+        from reedlab.plan.strength.power import power
 
         return power(self, effect=effect, **asked)  # type: ignore[arg-type]
 
@@ -162,6 +165,24 @@ class Batch(Answer):
         from reedlab.plan.extend import extended
 
         return extended(self, study, reeds or len(self.table), seed or self.seed + 1)
+
+    def redraw(self, rng: np.random.Generator) -> pd.DataFrame:
+        """Draw the levels again as the plan drew them: what could as well have been.
+
+        Parameters
+        ----------
+        rng : numpy.random.Generator
+
+        Returns
+        -------
+        DataFrame
+            A column for every factor that is set, in the order of `table`. Tubes and reeds
+            change places exactly as they could when the batch was planned; what the shuffle
+            could not move stays.
+        """
+        from reedlab.plan.draw import redrawn
+
+        return redrawn(self, rng)
 
     def write(self, study: Study, batch_id: str | None = None) -> Study:
         """Write the plan into a study, its key in a file apart.
@@ -199,7 +220,18 @@ class Batch(Answer):
             "level yet, and within each tube among its reeds. The orders of making and of playing "
             "and the codes were drawn as well."
         )
-        return BatchRecord(self.batch_id, chance, self.seed, how, self.terms, self.least, True)
+        return BatchRecord(
+            self.batch_id,
+            chance,
+            self.seed,
+            how,
+            self.terms,
+            None if np.isinf(self.least) else self.least,
+            self.tube_shares,
+            self.predict,
+            sealed=True,
+            given=tuple(factor.name for factor in self.model.given),
+        )
 
     def _by_chance(self, factor: Factor) -> bool:
         """Whether the shuffle could have given some reeds another level of a factor."""
@@ -252,7 +284,7 @@ class Batch(Answer):
         """Draw the recipes tube by tube, a mark for each level."""
         from reedlab.plan.pictures import draw_batch
 
-        return draw_batch(self, ax)
+        return draw_batch(self.table, self.model.settable, ax)
 
 
 def layout_of(table: pd.DataFrame, earlier: pd.DataFrame, model: Model) -> Layout:

@@ -114,6 +114,19 @@ def read_cane(table: pd.DataFrame, given: Sequence[Factor], faults: list[str]) -
     )
 
 
+def loose_cane(reeds: int) -> Cane:
+    """Cane of which nothing is known: every reed is a tube of its own.
+
+    Examples
+    --------
+    >>> loose_cane(2).tube_id.tolist()
+    ['tube 1', 'tube 2']
+    """
+    names = np.array([f"tube {place + 1}" for place in range(reeds)])
+    nothing = pd.DataFrame(index=range(reeds))
+    return Cane(names, None, np.ones(reeds, dtype=int), nothing, nothing)
+
+
 def _covariate_faults(factor: Factor, usable: pd.DataFrame, where: str) -> list[str]:
     values = usable[factor.name]
     if factor.kind != "numeric" or not pd.api.types.is_numeric_dtype(values):

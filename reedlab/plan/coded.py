@@ -6,15 +6,14 @@ of more levels sum-to-zero.
 """
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, listed, unknown_name
+from reedlab.plan.terms import level_codes
 from reedlab.schema import Factor
-
-#: Names of factors; a name twice is the bend of a number.
-Term = tuple[str, ...]
 
 
 def code_column(factor: Factor, values: pd.Series) -> np.ndarray:
@@ -25,27 +24,10 @@ def code_column(factor: Factor, values: pd.Series) -> np.ndarray:
         low, high = (known.min(), known.max()) if len(known) else (0.0, 0.0)
         half = (high - low) / 2
         return ((numbers - (low + high) / 2) / (half or 1.0))[:, None]
-    levels = [
-        level for level in dict.fromkeys([*factor.levels, *values]) if (values == level).any()
-    ]
+    present = set(values)
+    levels = [level for level in dict.fromkeys([*factor.levels, *values]) if level in present]
     place = values.map({level: i for i, level in enumerate(levels)}).to_numpy(dtype=int)
-    codes = np.vstack([np.eye(len(levels) - 1), -np.ones(len(levels) - 1)])
-    # Of two levels the second is the high one, as in the recipes.
-    return -codes[place] if len(levels) == 2 else codes[place]
-
-
-def term_words(term: Term, factors: Sequence[Factor]) -> str:
-    """Write a term with the labels of its factors.
-
-    Examples
-    --------
-    >>> term_words(("wire_tension", "gouge"), [Factor("gouge"), Factor("wire_tension")])
-    'wire tension × gouge'
-    """
-    labels = {factor.name: factor.label for factor in factors}
-    if len(term) == 2 and term[0] == term[1]:
-        return f"bend of {labels[term[0]]}"
-    return " × ".join(labels[name] for name in term)
+    return level_codes(replace(factor, levels=levels))[place]
 
 
 def require_factors(table: pd.DataFrame, factors: Sequence[Factor]) -> None:

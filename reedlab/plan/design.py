@@ -3,12 +3,11 @@
 from collections.abc import Callable, Sequence
 from typing import Literal
 
-import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError
 from reedlab.plan.batch import Batch
-from reedlab.plan.cane import Cane, read_cane
+from reedlab.plan.cane import loose_cane, read_cane
 from reedlab.plan.draw import Request, draw_batch
 from reedlab.plan.layout import TUBE_SHARES
 from reedlab.plan.request import Forbidden, level_faults, session_faults
@@ -123,7 +122,7 @@ def design_batch(
     found = None if cane is None else read_cane(cane, request.model.given, faults)
     if faults:
         raise CallError("\n".join(faults))
-    return draw_batch(request, found or _loose(reeds), pd.DataFrame(), tell)
+    return draw_batch(request, found or loose_cane(reeds), pd.DataFrame(), tell)
 
 
 def _setting_faults(
@@ -142,9 +141,3 @@ def _setting_faults(
     if not 0 <= breakage <= MOST_BREAKAGE:
         faults.append(f"breakage is {breakage}; it is a share of pieces, 0 to {MOST_BREAKAGE}.")
     return faults
-
-
-def _loose(reeds: int) -> Cane:
-    """Cane of which nothing is known: every reed is a tube of its own."""
-    names = np.array([f"tube {place + 1}" for place in range(reeds)])
-    return Cane(names, None, np.ones(reeds, dtype=int), *[pd.DataFrame(index=range(reeds))] * 2)

@@ -22,6 +22,8 @@ from reedlab.schema import Factor, draw_codes
 LEAST = 0.9
 #: Shuffles that are tried before the best layout is taken as it is.
 SHUFFLES = 500
+#: Two ways of computing one criterion may differ by this.
+ROUNDING = 1e-9
 
 
 @dataclass(frozen=True)
@@ -73,7 +75,7 @@ def draw_batch(
     counts, spare = allocate(
         cane, request.reeds, _most_tubes(request, cane), request.breakage, streams[0]
     )
-    new = _slots(cane, counts)
+    new = slots(cane, counts)
     layout = layout_of(new, earlier, model)
     allowed = Allowed(model.settable, request.forbidden)
     faults = _faults(model, layout) + allowed.faults(streams[0])
@@ -86,8 +88,11 @@ def draw_batch(
     levels, value = search(task, default_starts(task), streams[1], tell)
     if value == -np.inf:
         raise CallError(_inestimable(task, levels))
-    group = _groups(new, counts, fixed[layout.new], model)
-    levels, group = _shuffle(task, levels, layout, group, value, streams[2])
+    group = groups(new, counts, fixed[layout.new], model)
+    # The best value is below zero for I, whose shares of information are therefore turned.
+    least = value + np.log(LEAST) if task.moments is None else value / LEAST
+    least -= ROUNDING
+    levels, group = _shuffle(task, levels, layout, group, least, streams[2])
     new = new.assign(
         **{
             factor.name: [factor.levels[place] for place in levels[layout.new][:, column]]
@@ -95,7 +100,7 @@ def draw_batch(
         },
         shuffled_among=group,
     )
-    return _written(request, cane, new, spare, earlier, streams[3])
+    return written(request, cane, new, spare, earlier, streams[3], least)
 
 
 def _most_tubes(request: Request, cane: Cane) -> int:
@@ -107,7 +112,7 @@ def _most_tubes(request: Request, cane: Cane) -> int:
     return max(enough, 1)
 
 
-def _slots(cane: Cane, counts: np.ndarray) -> pd.DataFrame:
+def slots(cane: Cane, counts: np.ndarray) -> pd.DataFrame:
     """One row for each reed: the place of its tube in the cane, names, and what is given."""
     source = np.repeat(np.arange(len(counts)), counts)
     rows = pd.DataFrame({"source": source, "tube_id": cane.tube_id[source]})
@@ -184,7 +189,7 @@ def _inestimable(task: Task, levels: np.ndarray) -> str:
     return "No batch of this cane can tell these terms apart: ask for fewer, or make more reeds."
 
 
-def _groups(new: pd.DataFrame, counts: np.ndarray, fixed: np.ndarray, model: Model) -> list[str]:
+def groups(new: pd.DataFrame, counts: np.ndarray, fixed: np.ndarray, model: Model) -> list[str]:
     """Say for every reed among which tubes its recipe could have gone elsewhere."""
     labels = []
     for row, (source, levels) in enumerate(zip(new["source"], fixed, strict=True)):
@@ -204,31 +209,64 @@ def _shuffle(
     levels: np.ndarray,
     layout: Layout,
     group: Sequence[str],
-    value: float,
+    least: float,
     rng: np.random.Generator,
 ) -> tuple[np.ndarray, list[str]]:
     """Let recipes change places as far as they can and information is not lost."""
-    rows = np.flatnonzero(layout.new)
-    alone = [f"tube {tube} alone" for tube in layout.tube[rows]]
+    tube = layout.tube[layout.new]
     # If whole tubes cannot change places without loss, the reeds inside them still can.
-    for labels in (list(group), alone):
-        for _ in range(SHUFFLES):
-            drawn = levels.copy()
-            drawn[rows] = levels[rows][shuffled(layout.tube[rows], labels, rng)]
-            reached = float(task.value(drawn[None])[0])
-            kept = np.exp(reached - value) if task.moments is None else value / reached
-            if kept >= LEAST:
-                return drawn, labels
-    return levels, ["not shuffled"] * len(rows)
+    for labels in (list(group), [f"tube {one} alone" for one in tube]):
+        drawn = _one_draw(task, levels, layout.new, tube, labels, least, rng)
+        if drawn is not None:
+            return drawn, labels
+    return levels, ["not shuffled"] * len(tube)
 
 
-def _written(
+def _one_draw(
+    task: Task,
+    levels: np.ndarray,
+    new: np.ndarray,
+    tube: np.ndarray,
+    labels: Sequence[str],
+    least: float,
+    rng: np.random.Generator,
+) -> np.ndarray | None:
+    """Shuffle until a draw keeps enough information; None if none of many does."""
+    for _ in range(SHUFFLES):
+        drawn = levels.copy()
+        drawn[new] = levels[new][shuffled(tube, labels, rng)]
+        if task.value(drawn[None])[0] >= least:
+            return drawn
+    return None
+
+
+def redrawn(batch: Batch, rng: np.random.Generator) -> pd.DataFrame:
+    """Draw the restricted randomisation of a batch again; see `Batch.redraw`."""
+    model, layout = batch.model, batch.layout
+    allowed = Allowed(model.settable, ())
+    fixed = np.full((len(layout.tube), len(model.settable)), -1)
+    task = task_for(model, layout, batch.tube_shares, allowed, fixed, rng, predict=batch.predict)
+    levels = model.levels_of(batch.rows)
+    labels = batch.table["shuffled_among"].tolist()
+    drawn = _one_draw(task, levels, layout.new, layout.tube[layout.new], labels, batch.least, rng)
+    places = (levels if drawn is None else drawn)[layout.new]
+    return pd.DataFrame(
+        {
+            factor.name: [factor.levels[place] for place in places[:, column]]
+            for column, factor in enumerate(model.settable)
+        },
+        index=batch.table.index,
+    )
+
+
+def written(
     request: Request,
     cane: Cane,
     new: pd.DataFrame,
     spare: np.ndarray,
     earlier: pd.DataFrame,
     rng: np.random.Generator,
+    least: float = -np.inf,
 ) -> Batch:
     """Number pieces, draw the orders and the codes, and put the batch together."""
     n = len(new)
@@ -259,7 +297,8 @@ def _written(
         earlier=earlier,
         seed=request.seed,
         batch_id=request.batch_id,
-        least=LEAST,
+        least=least,
+        tube_shares=tuple(request.tube_shares),
         predict=request.predict,
         forbidden=request.forbidden,
         carried=request.carried,

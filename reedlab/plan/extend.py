@@ -5,8 +5,7 @@ from typing import TYPE_CHECKING
 from reedlab.errors import CallError
 from reedlab.plan.cane import read_cane
 from reedlab.plan.draw import Request, draw_batch
-from reedlab.plan.layout import TUBE_SHARES
-from reedlab.plan.on_hand import cane_on_hand, earlier_reeds
+from reedlab.plan.on_hand import cane_on_hand, earlier_reeds, next_name
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -35,9 +34,9 @@ def extended(batch: "Batch", study: Study, reeds: int, seed: int) -> "Batch":
         reeds,
         int(batch.testing["session"].max()),
         seed,
-        _next_name(study),
+        next_name(study),
         batch.predict,
-        TUBE_SHARES,
+        batch.tube_shares,
         batch.forbidden,
         BREAKAGE,
         tuple(study.tables["reeds"]["reed_id"]),
@@ -56,14 +55,3 @@ def _carried(study: Study, batch: "Batch", batches: set[str]) -> tuple[str, ...]
         and len(records) == len(batches)
         and all(factor.name in record.randomised for record in records)
     )
-
-
-def _next_name(study: Study) -> str:
-    known = {record.batch_id for record in study.settings.batches}
-    reeds = study.tables.get("reeds")
-    if reeds is not None and "batch_id" in reeds:
-        known |= set(reeds["batch_id"].dropna())
-    number = len(known) + 1
-    while f"B{number}" in known:
-        number += 1
-    return f"B{number}"

@@ -14,11 +14,10 @@ import pandas as pd
 from reedlab.plan.request import Allowed
 from reedlab.plan.search import Task
 from reedlab.plan.terms import Model
+from reedlab.schema import FEW
 
 #: Shares of the variance that tubes are assumed to have; the criterion is averaged over them.
 TUBE_SHARES = (0.1, 0.4, 0.7)
-#: With fewer lots than this they are blocks, else random, as in the analysis.
-FEW = 5
 #: Rows of recipes (with the tubes' covariates) over which prediction is averaged.
 PREDICTED = 4000
 

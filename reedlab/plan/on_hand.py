@@ -6,10 +6,12 @@ Pieces that reeds were made from are gone, those of a sealed batch as planned.
 from collections import Counter
 from dataclasses import replace
 
+import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError
 from reedlab.plan.batch import Batch, cautions_of
+from reedlab.plan.layout import TUBE_SHARES
 from reedlab.plan.terms import Model
 from reedlab.schema import Factor
 from reedlab.study import Plan, Study
@@ -87,10 +89,11 @@ def read_batch(study: Study, batch_id: str) -> Batch:
         For a batch that the study does not know or has no plan of.
     """
     found = study.plan(batch_id)
+    declared = {factor.name: factor for factor in study.settings.factors}
     factors = tuple(
-        _with_levels(factor, found)
-        for factor in study.settings.factors
-        if factor.name in found.making or factor.name in found.testing
+        _with_levels(declared[name], found)
+        for name in (*found.making, *found.testing)
+        if name in declared
     )
     batch = Batch(
         question="Which reeds to make next, and in which order?",
@@ -101,9 +104,41 @@ def read_batch(study: Study, batch_id: str) -> Batch:
         terms=tuple(found.record.terms),
         seed=found.record.seed or 0,
         batch_id=batch_id,
-        least=found.record.least,
+        least=-np.inf if found.record.least is None else found.record.least,
+        tube_shares=tuple(found.record.tube_shares) or TUBE_SHARES,
+        predict=found.record.predict,
     )
     return replace(batch, cautions=cautions_of(batch))
+
+
+def next_name(study: Study) -> str:
+    """Return a name that no batch of the study has: B1, B2, ...
+
+    Examples
+    --------
+    >>> from reedlab.demo import example_study
+    >>> next_name(example_study("batch"))
+    'B2'
+    """
+    known = {record.batch_id for record in study.settings.batches}
+    known |= set(study.tables.get("reeds", pd.DataFrame()).get("batch_id", ()))
+    number = 1
+    while f"B{number}" in known:
+        number += 1
+    return f"B{number}"
+
+
+def last_batch(study: Study) -> str:
+    """Return the name of the batch that was planned last.
+
+    Raises
+    ------
+    CallError
+        If the study has none.
+    """
+    if not study.settings.batches:
+        raise CallError("The study has no batch yet: plan one first (reedlab plan FOLDER).")
+    return study.settings.batches[-1].batch_id
 
 
 def _opened(study: Study, names: list[str]) -> pd.DataFrame:
@@ -128,7 +163,9 @@ def _sealed(study: Study) -> list[pd.DataFrame]:
 
 def _with_levels(factor: Factor, found: Plan) -> Factor:
     """Give a factor that was set the levels that the plan uses, if the study lists none."""
-    if factor.levels or factor.name not in found.record.randomised:
+    if factor.name in found.record.given:
+        return replace(factor, levels=())
+    if factor.levels:
         return factor
     table = found.making if factor.name in found.making else found.testing
     return replace(factor, levels=tuple(sorted(table[factor.name].unique().tolist())))

@@ -1,9 +1,10 @@
 """What a batch is asked to estimate: terms, and the columns that code them.
 
-A numeric factor runs from -1 at its lowest level to +1 at its highest; a category is
-coded sum-to-zero. A term is a tuple of factor names: ``("gouge",)`` a main effect,
-``("gouge", "shape")`` an interaction, ``("gouge", "gouge")`` a bend. A factor with
-levels is set by the maker; one without is given by the cane (a tube's diameter, say).
+A numeric factor runs from -1 at its lowest level to +1 at its highest, a category of two
+levels from the first to the second; one of more levels is coded sum-to-zero. A term is a
+tuple of factor names: ``("gouge",)`` a main effect, ``("gouge", "shape")`` an interaction,
+``("gouge", "gouge")`` a bend. A factor with levels is set by the maker; one without is
+given by the cane (a tube's diameter, say).
 """
 
 from collections.abc import Sequence
@@ -110,16 +111,27 @@ class Model:
 
     def label(self, term: Term) -> str:
         """Words for a term."""
-        labels = {factor.name: factor.label for factor in self.factors}
-        if len(term) == 2 and term[0] == term[1]:
-            return f"bend of {labels[term[0]]}"
-        return " × ".join(labels[name] for name in term)
+        return term_words(term, self.factors)
 
     def stratum(self, term: Term) -> str:
         """The smallest thing to which one of the term's levels is given."""
         strata = {factor.name: factor.stratum for factor in self.factors}
         order = ("lot", "tube", "reed")
         return max((strata[name] for name in term), key=order.index)
+
+
+def term_words(term: Term, factors: Sequence[Factor]) -> str:
+    """Write a term with the labels of its factors.
+
+    Examples
+    --------
+    >>> term_words(("wire_tension", "gouge"), [Factor("gouge"), Factor("wire_tension")])
+    'wire tension × gouge'
+    """
+    labels = {factor.name: factor.label for factor in factors}
+    if len(term) == 2 and term[0] == term[1]:
+        return f"bend of {labels[term[0]]}"
+    return " × ".join(labels[name] for name in term)
 
 
 def level_codes(factor: Factor) -> np.ndarray:
@@ -130,14 +142,16 @@ def level_codes(factor: Factor) -> np.ndarray:
     >>> level_codes(Factor("gouge", levels=(1.25, 1.30, 1.35))).ravel().round(6).tolist()
     [-1.0, 0.0, 1.0]
     >>> level_codes(Factor("shape", levels=("narrow", "wide"))).ravel().tolist()
-    [1.0, -1.0]
+    [-1.0, 1.0]
     """
     if factor.kind == "numeric":
         values = np.array(factor.levels, dtype=float)
         middle, half = (values.min() + values.max()) / 2, np.ptp(values) / 2
         return ((values - middle) / half)[:, None]
     count = len(factor.levels)
-    return np.vstack([np.eye(count - 1), -np.ones(count - 1)])
+    codes = np.vstack([np.eye(count - 1), -np.ones(count - 1)])
+    # Of two levels the second is the high one, as of numbers.
+    return -codes if count == 2 else codes
 
 
 def terms_for(

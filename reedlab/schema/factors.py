@@ -14,6 +14,10 @@ from reedlab.errors import CallError
 #: From the largest thing to the smallest; a session cuts across the other three.
 STRATA = ("lot", "tube", "reed", "session")
 
+#: Lots, sessions and players fewer than this are taken out as blocks, for their variance could
+#: not be known; more are a random term (common practice, no source).
+FEW = 5
+
 #: Where a factor of each stratum is recorded, and the key of that table.
 STRATUM_TABLE = {"lot": "lots", "tube": "tubes", "reed": "reeds", "session": "sessions"}
 STRATUM_KEY = {"lot": "lot_id", "tube": "tube_id", "reed": "reed_id", "session": "session_id"}

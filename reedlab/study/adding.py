@@ -56,8 +56,9 @@ def add_plan(
     record : BatchRecord
         What is randomised and how; it is kept as sealed.
     factors : sequence of Factor
-        Those of the batch. One that the study declares already stays as it is there; the
-        others are declared.
+        Those of the batch. One that the study declares and has used stays as it is there;
+        the others are declared as the batch has them. So a gouge that was declared for
+        reeds, and never recorded, can be given to whole tubes.
     making : pandas.DataFrame
         A row a place: place, tube_id, lot_id (optional), piece, spare_pieces, one column
         a factor of a lot, tube or reed, shuffled_among (optional).
@@ -80,6 +81,24 @@ def add_plan(
         declared, tubes recorded with another level. Nothing is written then.
     RecordError
         If the study cannot be read or written.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import numpy as np
+    >>> from reedlab.schema import draw_codes
+    >>> from reedlab.study import Settings, write_study
+    >>> tubes = pd.DataFrame({"tube_id": ["T1"]})
+    >>> study = write_study(tempfile.mkdtemp(), {"tubes": tubes}, Settings())
+    >>> making = pd.DataFrame({"place": [1, 2], "tube_id": "T1", "piece": [1, 2]})
+    >>> making = making.assign(spare_pieces="", shape=["wide", "narrow"])
+    >>> codes = draw_codes(2, np.random.default_rng(1))
+    >>> key = pd.DataFrame({"place": [1, 2], "blind_code": codes})
+    >>> testing = key.assign(session=1)
+    >>> shape = Factor("shape", ("narrow", "wide"))
+    >>> study = add_plan(study, BatchRecord("B1", ["shape"]), [shape], making, testing, key)
+    >>> study.plan("B1").making["shape"].tolist(), list(study.tables["reeds"].columns[:3])
+    (['wide', 'narrow'], ['reed_id', 'blind_code', 'batch_id'])
     """
     draft = Draft(study.folder)
     frames = {"making": making, "testing": testing, "key": key}
@@ -95,11 +114,17 @@ def add_plan(
     draft.add_table("reeds")
     for factor in factors:
         draft.add_table(factor.table)
-    known = {factor.name for factor in draft.study.settings.factors}
-    draft.declare([factor for factor in factors if factor.name not in known])
+    known = {factor.name: factor for factor in draft.study.settings.factors}
+    fresh = [factor for factor in factors if factor.name not in known]
+    moved = [
+        replace(known[factor.name], stratum=factor.stratum)
+        for factor in factors
+        if factor.name in known and factor.stratum != known[factor.name].stratum
+    ]
+    draft.declare([*fresh, *moved])
     draft.keep_batch(replace(record, sealed=True, unblinded=""))
     for name in ("blind_code", "batch_id"):
-        draft.add_column("reeds", draft.resource("reeds").table.column(name))
+        draft.add_column("reeds", name)
     for code in sorted(key["blind_code"]):
         cells = {"reed_id": code, "blind_code": code, "batch_id": record.batch_id}
         draft.append("reeds", cells)
@@ -191,6 +216,8 @@ def _factor_faults(draft: Draft, record: BatchRecord, factors: Sequence[Factor])
     declared = {factor.name: factor for factor in settings.factors}
     for factor in factors:
         name = factor.name
+        if not name.strip() or name != name.strip():
+            yield f"'{name}' cannot head a column; give the factor a name without spaces around it."
         if name in _TAKEN or name in responses:
             yield f"A factor cannot be called '{name}', for the record uses that name; rename it."
         missing = draft.resource(factor.table).missing
@@ -198,13 +225,23 @@ def _factor_faults(draft: Draft, record: BatchRecord, factors: Sequence[Factor])
             if level_text(level).strip() == "" or level_text(level) in missing:
                 yield f"Factor '{name}' has the level '{level}', which means 'not recorded' here."
         if name in declared:
-            yield from _contradictions(factor, declared[name])
+            yield from _contradictions(
+                factor, declared[name], used=_is_used(draft.study, declared[name])
+            )
 
 
-def _contradictions(factor: Factor, known: Factor) -> Iterator[str]:
+def _is_used(study: Study, factor: Factor) -> bool:
+    """Say whether a declared factor has a recorded value, or a level in another batch."""
+    table = study.tables.get(factor.table, pd.DataFrame())
+    recorded = factor.name in table and bool(table[factor.name].notna().any())
+    batches = study.settings.batches
+    return recorded or any(factor.name in (*one.randomised, *one.given) for one in batches)
+
+
+def _contradictions(factor: Factor, known: Factor, *, used: bool) -> Iterator[str]:
     name = factor.name
     for what, ours, theirs in (
-        ("stratum", known.stratum, factor.stratum),
+        ("stratum", known.stratum, factor.stratum if used else known.stratum),
         ("unit", known.unit, factor.unit or known.unit),
         ("kind", known.kind, factor.kind),
     ):

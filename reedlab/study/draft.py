@@ -25,7 +25,8 @@ from reedlab.study.writing import replace_files
 
 #: What a maker wrote beside the boxes; no table has the column until it is used.
 NOTE = Column("note", meaning="what else was noticed, in words")
-Recorded = tuple[int, dict[str, Any]]
+#: A recorded row: its number as a spreadsheet shows it, and its values by column.
+KnownRow = tuple[int, dict[str, Any]]
 
 
 class Draft:
@@ -68,11 +69,13 @@ class Draft:
         self._resources = self._read_resources()
 
     def declare(self, factors: Sequence[Factor]) -> None:
-        """Declare factors that the study does not have."""
+        """Declare factors, in the place of those of the same name if there are any."""
         raw = self._package["reedlab"]
         # A list, once there is one, stands for all: what went without saying is written too.
         raw.setdefault("factors", [part_to_json(item) for item in self.study.settings.factors])
-        raw["factors"].extend(part_to_json(factor) for factor in factors)
+        names = [factor.name for factor in factors]
+        kept = [part for part in raw["factors"] if part["name"] not in names]
+        raw["factors"] = [*kept, *(part_to_json(factor) for factor in factors)]
         self._resources = self._read_resources()
 
     def keep_batch(self, record: BatchRecord) -> None:
@@ -84,27 +87,26 @@ class Draft:
         else:
             batches.append(part_to_json(record))
 
-    def add_column(self, table: str, column: Column) -> None:
+    def add_column(self, table: str, name: str) -> None:
         """Add a column at the end of a table, and its field, unless it is there."""
-        self._page(table).add_column(column.name)
+        resource, page = self.resource(table), self._page(table)
+        page.add_column(name)
+        if name in resource.declared or (not resource.declared and name in resource.table.names):
+            return
+        columns = {column.name: column for column in (NOTE, *resource.table.columns)}
         entry = next(item for item in self._package["resources"] if item["name"] == table)
         schema = entry.setdefault("schema", {})
-        fields = schema.get("fields")
-        if not fields:
-            if column.name in self.resource(table).table.names:
-                return
-            known = self.study.schema[table]
-            fields = schema["fields"] = [
-                field_to_json(known.column(name)) for name in self.study.sheets[table].header
-            ]
-        if column.name not in [field["name"] for field in fields]:
-            fields.append(field_to_json(column))
-            target = self.resource(table).table.references.get(column.name)
-            if target in self._resources:
-                link = {"fields": [column.name]}
-                reference = {"reference": {"resource": target, **link}}
-                schema.setdefault("foreignKeys", []).append(link | reference)
-            self._resources = self._read_resources()
+        # Once one field is declared, all must be, in the order of the file.
+        names = [name] if resource.declared else page.header
+        schema["fields"] = schema.get("fields", []) + [
+            field_to_json(columns.get(header, Column(header))) for header in names
+        ]
+        target = resource.table.references.get(name)
+        if target in self._resources and target != table:
+            link = {"resource": target, "fields": [name]}
+            links = schema.get("foreignKeys", [])
+            schema["foreignKeys"] = [*links, {"fields": [name], "reference": link}]
+        self._resources = self._read_resources()
 
     def append(self, table: str, cells: Mapping[str, str]) -> None:
         """Add a row; every column must be there."""
@@ -113,14 +115,12 @@ class Draft:
     def append_rows(self, table: str, rows: Sequence[Mapping[str, str]]) -> None:
         """Add rows with cells as typed; a column that none of them fills is not added."""
         names = dict.fromkeys(name for row in rows for name, text in row.items() if text.strip())
-        known = self.resource(table).table
         for name in names:
-            column = known.column(name) if name in known.names else NOTE
-            self.add_column(table, column if column.name == name else Column(name))
+            self.add_column(table, name)
         for row in rows:
             self.append(table, row)
 
-    def rows_by(self, table: str, key: Sequence[str]) -> dict[tuple[Any, ...], Recorded]:
+    def rows_by(self, table: str, key: Sequence[str]) -> dict[tuple[Any, ...], KnownRow]:
         """Return the recorded rows by their key: row number and typed values."""
         frame = self.study.tables.get(table, pd.DataFrame())
         if not set(key) <= set(frame.columns):

@@ -144,7 +144,13 @@ def _header_faults(resource: Resource, sheet: Sheet, settings: Settings) -> Iter
 def _undeclared(settings: Settings, sheets: dict[str, Sheet]) -> Iterator[Fault]:
     """Name the maker's own factors and responses that no header stands for."""
     # What a sealed batch varies gets its column when the key is opened.
-    sealed = {name for batch in settings.batches if batch.sealed for name in batch.randomised}
+    sealed = {
+        name
+        for batch in settings.batches
+        if batch.sealed
+        for term in (*batch.randomised, *batch.terms)
+        for name in term.split(":")
+    }
     for item in settings.declared:
         sheet = sheets.get(item.table)
         if sheet is None or item.name in sheet.header or is_usual(item.name):

@@ -20,7 +20,7 @@ from reedlab.study.plans import (
     made_cells,
     made_columns,
     made_file,
-    plan_factors,
+    making_factors,
     records,
     same_level,
 )
@@ -58,8 +58,8 @@ def record_making(draft: Draft, filled: Filled) -> Tally:
     Tally
     """
     plan = filled.plan(draft.study)
-    factors = plan_factors(draft.study, plan.making)
-    needed = [*_PRINTED, *_BOXES, *(name for name in factors if name in plan.record.randomised)]
+    factors = making_factors(draft.study, plan.making)
+    needed = [*_PRINTED, *_BOXES, *(name for name in factors if name not in plan.record.given)]
     printed = {f"{name} (plan)": name for name in factors}
     filled.require(needed, [*plan.making.columns, *printed], "making")
     before = made_cells(draft.study, plan)
@@ -143,12 +143,12 @@ def _as_made(
     levels = {}
     for name, factor in factors.items():
         planned, cell = level_text(row.planned[name]), filled.cell(row.number, name)
-        if cell.strip():
+        if pd.notna(row.typed.get(name)):
             levels[name] = cell.strip()
             if as_planned and not same_level(factor, cell, planned):
                 fault = f"it says yes, but {name} is '{cell}' and not '{planned}' as planned"
                 filled.fault(row.number, "as_planned", fault, f"write no, or mend {name}")
-        elif as_planned or name not in plan.record.randomised:
+        elif as_planned or name in plan.record.given:
             levels[name] = planned
         else:
             levels[name] = ""

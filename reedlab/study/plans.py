@@ -90,7 +90,7 @@ def read_plan(study: Study, batch_id: str) -> Plan:
     if (study.folder / made_file(batch_id)).exists():
         made = _read_frame(study, made_file(batch_id))
     else:
-        made = pd.DataFrame(columns=made_columns(plan_factors(study, making)))
+        made = pd.DataFrame(columns=made_columns(making_factors(study, making)))
     return Plan(record, making, testing, made)
 
 
@@ -108,8 +108,25 @@ def made_cells(study: Study, plan: Plan) -> dict[int, dict[str, str]]:
     return dict(zip(plan.made["place"].tolist(), rows, strict=True))
 
 
-def plan_factors(study: Study, frame: pd.DataFrame) -> dict[str, Factor]:
-    """Return the factors that a table of the plan holds, by name."""
+def making_factors(study: Study, making: pd.DataFrame) -> dict[str, Factor]:
+    """Return the factors of lots, tubes and reeds that the order of making holds, by name."""
+    return {
+        name: factor
+        for name, factor in _factors(study, making).items()
+        if factor.stratum != "session"
+    }
+
+
+def session_factors(study: Study, testing: pd.DataFrame) -> dict[str, Factor]:
+    """Return the factors of sessions that the order of testing holds, by name."""
+    return {
+        name: factor
+        for name, factor in _factors(study, testing).items()
+        if factor.stratum == "session"
+    }
+
+
+def _factors(study: Study, frame: pd.DataFrame) -> dict[str, Factor]:
     declared = {factor.name: factor for factor in study.settings.factors}
     return {str(name): declared[name] for name in frame.columns if name in declared}
 

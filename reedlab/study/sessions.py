@@ -4,9 +4,11 @@ A session of which no box is filled has not been held yet. The level of a factor
 given to the session is written as it was, not as it was planned.
 """
 
+import pandas as pd
+
 from reedlab.study.draft import NOTE, Draft
 from reedlab.study.filled import Filled, Tally
-from reedlab.study.plans import level_text, plan_factors
+from reedlab.study.plans import level_text, session_factors
 
 _PRINTED = ("batch_id", "session", "session_id")
 
@@ -26,7 +28,7 @@ def record_sessions(draft: Draft, filled: Filled) -> Tally:
     plan = filled.plan(draft.study)
     draft.add_table("sessions")
     resource = draft.resource("sessions")
-    factors = plan_factors(draft.study, plan.testing)
+    factors = session_factors(draft.study, plan.testing)
     allowed = {*resource.table.names, NOTE.name} - {"session_id"}
     printed = {f"{name} (plan)": name for name in factors}
     filled.require([*_PRINTED, *factors], [*sorted(allowed), *printed], "sessions")
@@ -54,7 +56,7 @@ def record_sessions(draft: Draft, filled: Filled) -> Tally:
             fault = "the session has no id" if not session else f"'{session}' comes twice"
             filled.fault(row, "session_id", fault, "give each session its own id")
         for name in factors:
-            if filled.empty(row, [name]):
+            if pd.isna(typed[row][name]):
                 planned = level_text(levels.loc[number, name])
                 fault = f"it is not said which {factors[name].label} the session had"
                 filled.fault(row, name, fault, f"write '{planned}' if it was as planned")

@@ -39,10 +39,16 @@ class BatchRecord:
     terms : sequence of str
         What the batch was laid out to estimate: factors, ``"a:b"`` for an interaction,
         ``"a:a"`` for a bend.
-    least : float
-        Share of the best layout's information below which a shuffle was drawn again, 0 to 1.
+    least : float or None
+        Criterion of the layout below which a shuffle was drawn again; None if any would do.
+    tube_shares : sequence of float
+        Assumed shares of the tubes in the variance that the criterion rests on.
+    predict : bool
+        Whether the criterion is that of prediction (I), not of effects (D).
     sealed : bool
         Whether which code belongs to which reed is still kept in the key file.
+    given : sequence of str
+        Factors of the batch that the cane gives; they are measured, not set.
     unblinded : str
         Day on which the key was opened, ``2026-03-04``; empty while it is sealed.
     """
@@ -52,13 +58,18 @@ class BatchRecord:
     seed: int | None = None
     how: str = ""
     terms: Sequence[str] = ()
-    least: float = 0.0
+    least: float | None = None
+    tube_shares: Sequence[float] = ()
+    predict: bool = False
     sealed: bool = False
     unblinded: str = ""
+    given: Sequence[str] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "randomised", tuple(self.randomised))
         object.__setattr__(self, "terms", tuple(self.terms))
+        object.__setattr__(self, "given", tuple(self.given))
+        object.__setattr__(self, "tube_shares", tuple(self.tube_shares))
 
 
 @dataclass(frozen=True)

@@ -147,7 +147,7 @@ def _record_fates(draft: Draft, filled: Filled, fated: Mapping[int, Mapping[str,
             else:
                 where = f"row {filled.sheet.numbers[row]} of this sheet"
                 first = told.setdefault((number, name), (value, where))
-                draft.add_column("reeds", resource.table.column(name))
+                draft.add_column("reeds", name)
                 draft.put("reeds", number, name, filled.cell(row, name))
             if first[0] != value:
                 fault = f"{first[1]} has '{first[0]}' for this reed"

@@ -12,9 +12,9 @@ from datetime import date, datetime
 import pandas as pd
 
 from reedlab.errors import CallError, RecordError, listed
-from reedlab.schema import STRATUM_KEY, Column, Factor
+from reedlab.schema import STRATUM_KEY, Factor
 from reedlab.study.cells import type_column
-from reedlab.study.draft import NOTE, Draft
+from reedlab.study.draft import Draft
 from reedlab.study.faults import Fault, refusal
 from reedlab.study.plans import (
     Plan,
@@ -23,7 +23,7 @@ from reedlab.study.plans import (
     level_text,
     made_cells,
     made_file,
-    plan_factors,
+    making_factors,
     read_labels,
     read_plan,
     records,
@@ -32,7 +32,6 @@ from reedlab.study.plans import (
 from reedlab.study.settings import BatchRecord
 from reedlab.study.study import Study
 
-_PIECE = Column("piece", "integer", meaning="which piece of the tube it was cut from")
 _LOST = "lost while it was made"
 
 
@@ -50,13 +49,13 @@ def unblind(study: Study, batch_id: str, on: date | str | None = None) -> Study:
     plan = read_plan(draft.study, batch_id)
     made = made_cells(draft.study, plan)
     _check_all_made(plan, made)
-    factors = plan_factors(draft.study, plan.making)
+    factors = making_factors(draft.study, plan.making)
     cells = [*_reed_cells(draft, plan, made, factors), *_cane_cells(draft, plan, made, factors)]
     faults = [fault for cell in cells for fault in _clashes(draft, batch_id, *cell)]
     if faults:
         raise refusal(f"Batch '{batch_id}' cannot be opened; nothing was written:", faults)
     for table, row, column, text in cells:
-        draft.add_column(table, _column(draft, table, column))
+        draft.add_column(table, column)
         draft.put(table, row, column, text)
     draft.keep_batch(_opened(record, day, plan, made, factors))
     return draft.save()
@@ -107,7 +106,7 @@ def _reed_cells(
             f"{listed(lacking or sorted(code_of))}); put back the files as they were written."
         )
     levels = [name for name, factor in factors.items() if factor.stratum == "reed"]
-    for name in ("tube_id", "piece", *levels, "made_on", "minutes_spent", "note"):
+    for name in ("tube_id", *levels, "made_on", "minutes_spent", "note"):
         for place, cells in made.items():
             if cells[name].strip():
                 yield "reeds", rows[code_of[place]], name, cells[name]
@@ -139,11 +138,6 @@ def _cane_cells(
             if unit not in told and cells[name]:
                 told.add(unit)
                 yield factor.table, int(rows[unit]), name, cells[name]
-
-
-def _column(draft: Draft, table: str, name: str) -> Column:
-    known = draft.resource(table).table
-    return known.column(name) if name in known.names else {"piece": _PIECE, "note": NOTE}[name]
 
 
 def _clashes(

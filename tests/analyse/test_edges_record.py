@@ -15,6 +15,7 @@ from reedlab.analyse import (
     sources,
 )
 from reedlab.errors import CallError, ModelError, RecordError, ReedlabError
+from reedlab.plan import design_batch
 from reedlab.schema import Factor, Response
 from reedlab.study import new_study, open_study
 from tests.analyse.build import CROW, KEPT, SHAPE, batch, flat_study, two_sessions
@@ -248,3 +249,11 @@ def test_the_command_without_reasons_lost(study, capsys):
         "drivers of crow: No factor can be examined. gouge: one level only (1.25); there is "
         "nothing to compare. shape: one level only (wide); there is nothing to compare." in told
     )
+
+
+def test_a_sealed_batch_is_named_where_its_reeds_do_not_count(tmp_path):
+    study = flat_study(tmp_path / "study", batch(), [SHAPE], [CROW])
+    tubes = pd.DataFrame({"tube_id": study.tables["tubes"]["tube_id"], "pieces": 4})
+    study = design_batch([SHAPE], tubes, 8, seed=1).write(study)
+    caution = "Batch B1 is sealed: its reeds count once its key is opened (study.unblind('B1'))."
+    assert caution in drivers(study, "crow", ["shape"]).cautions

@@ -3,8 +3,10 @@
 import pandas as pd
 import pytest
 
-from reedlab.analyse import collinearity, influence, keep_rate, residuals
+from reedlab import Factor, plan
+from reedlab.analyse import collinearity, influence, keep_rate, residuals, sources
 from reedlab.answer import VOCABULARY
+from reedlab.demo import example_study
 from reedlab.model import (
     fit_firth,
     fit_link_mixed,
@@ -53,6 +55,30 @@ def tables_of_the_engine():
     yield "agreement", intraclass(ratings, "tube", "judge", "crow").table
 
 
+SOAK, BEVEL = Factor("soak", (60, 180)), Factor("bevel", (4, 6))
+
+
+def tables_of_plans():
+    factors = [
+        Factor("gouge", (0.8, 1.0), "tube"),
+        Factor("shape", ("narrow", "wide")),
+        Factor("wire", ("loose", "tight")),
+    ]
+    cane = pd.DataFrame({"tube_id": [f"T{i}" for i in range(8)], "lot_id": "L1", "pieces": 4})
+    batch = plan.design_batch(factors, cane, 16, seed=1)
+    recipes = plan.fractional_factorial([*factors[1:], SOAK, BEVEL], runs=8, blocks=2)
+    own = [factor.name for factor in (*factors, *recipes.factors)]
+    yield "batch", batch.table.drop(columns=own, errors="ignore")
+    yield "recipes", recipes.table.drop(columns=own, errors="ignore")
+    yield "estimates", batch.estimates
+    yield "power", batch.power(effect=1.0).table
+    yield "keep rates", plan.power(batch, keep_rates=(0.2, 0.5), simulations=100).table
+    pilot = sources(example_study("batch"), "crow_cents")
+    yield "pilot", plan.power(tubes=8, reeds_per_tube=3, effect=9.0, variance=pilot).table
+    yield "compared", batch.compare(plan.design_batch(factors, cane, 24, seed=2)).table
+    yield "aliases", recipes.aliases.table
+
+
 def strangers(tables):
     return {
         name: [column for column in table.columns if column not in VOCABULARY]
@@ -73,6 +99,13 @@ def test_answers_use_declared_columns_only(which, request):
 def test_the_engine_uses_declared_columns_only():
     tables = dict(tables_of_the_engine())
     assert len(tables) == 14
+    assert strangers(tables.items()) == {}
+
+
+def test_plans_use_declared_columns_only():
+    tables = dict(tables_of_plans())
+    assert len(tables) == 8
+    assert all(len(table) for table in tables.values())
     assert strangers(tables.items()) == {}
 
 

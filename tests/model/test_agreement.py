@@ -111,3 +111,17 @@ def test_what_cannot_be_answered_is_said(ratings):
     cautions = intraclass(blank, "reed", "player", "rating").cautions
     assert cautions[0] == "Row 3 left out: player missing."
     assert not np.any([not text for text in cautions])
+
+
+def test_limits_of_a_mean_stay_on_their_side_of_the_estimate():
+    # Few targets, judges that hardly agree: the lower limit of one judge lies beyond the pole
+    # of the formula for their mean, -1/(k - 1).
+    rng = np.random.default_rng(0)
+    beyond = 0
+    for _ in range(300):
+        ratings = rng.normal(size=(3, 3)) + 0.7 * rng.normal(size=(3, 1))
+        rows = [(t, j, ratings[t, j]) for t in range(3) for j in range(3)]
+        table = intraclass(pd.DataFrame(rows, columns=["t", "j", "y"]), "t", "j", "y").table
+        assert (table["conf_low"] <= table["estimate"]).all()
+        beyond += np.isinf(table["conf_low"]).any()
+    assert beyond > 0

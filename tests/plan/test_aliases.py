@@ -10,8 +10,8 @@ from statsmodels.multivariate.cancorr import CanCorr
 
 from reedlab.errors import CallError
 from reedlab.plan.aliases import aliases
-from reedlab.plan.fractions import fractional_factorial, full_factorial
-from reedlab.plan.screening import plackett_burman
+from reedlab.plan.classical.fractions import fractional_factorial, full_factorial
+from reedlab.plan.classical.screening import plackett_burman
 from reedlab.schema import Factor
 
 

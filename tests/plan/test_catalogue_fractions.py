@@ -10,8 +10,8 @@ from pydoe import fullfact
 
 from reedlab.errors import CallError
 from reedlab.plan.aliases import aliases
-from reedlab.plan.defining import block_terms, defining_words, resolution_of
-from reedlab.plan.fractions import fractional_factorial, full_factorial
+from reedlab.plan.classical.defining import block_terms, defining_words, resolution_of
+from reedlab.plan.classical.fractions import fractional_factorial, full_factorial
 from reedlab.schema import Factor
 
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from reedlab.errors import CallError
-from reedlab.plan.screening import definitive_screening, plackett_burman
+from reedlab.plan.classical.screening import definitive_screening, plackett_burman
 from reedlab.schema import Factor
 
 

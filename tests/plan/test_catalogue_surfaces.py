@@ -7,7 +7,7 @@ import pytest
 from pydoe import ccdesign
 
 from reedlab.errors import CallError
-from reedlab.plan.surfaces import box_behnken, central_composite
+from reedlab.plan.classical.surfaces import box_behnken, central_composite
 from reedlab.schema import Factor
 
 

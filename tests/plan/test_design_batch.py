@@ -1,14 +1,16 @@
 """A batch from the cane on hand: allocation, orders, codes, errors, extension."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 
 from reedlab import Factor
 from reedlab.errors import CallError
-from reedlab.plan import Forbidden, cane_on_hand, design_batch, read_batch
+from reedlab.plan import Forbidden, cane_on_hand, design_batch, read_batch, write_sheets
 from reedlab.schema import read_code
-from reedlab.study import default_settings, write_study
+from reedlab.study import default_settings, new_study, open_study, write_study
 
 GOUGE = Factor("gouge_end_mm", levels=(0.76, 1.0), stratum="tube", unit="mm", label="end gouge")
 SHAPE = Factor("shape", levels=("narrow", "wide"))
@@ -411,6 +413,55 @@ def test_a_batch_goes_into_a_study_and_comes_back(tmp_path):
         loose.write(study, "B2")
 
 
+def test_a_stored_plan_can_be_drawn_again(tmp_path):
+    study = a_study(tmp_path / "study", pieces=8)
+    asked = [GOUGE, SHAPE, WIDE_TUBE]
+    batch = design_batch(asked, cane_on_hand(study), 24, seed=4)
+    stored = read_batch(batch.write(study), "B1")
+    rng = np.random.default_rng(2)
+    draws = [stored.redraw(rng) for _ in range(60)]
+    table = stored.table
+    for drawn in draws:
+        assert (drawn["gouge_end_mm"].groupby(table["tube_id"]).nunique() == 1).all()
+        for lot in ("L1", "L2"):
+            here = table["lot_id"] == lot
+            for name in drawn:
+                counts = drawn.loc[here, name].value_counts()
+                assert counts.to_dict() == table.loc[here, name].value_counts().to_dict()
+    # What is drawn is no worse than the plan allowed, and differs from draw to draw.
+    for drawn in draws[:10]:
+        again = replace(stored, table=table.assign(**drawn))
+        assert again.estimates["efficiency"].min() > 0.5
+    assert len({tuple(drawn["gouge_end_mm"]) for drawn in draws}) > 5
+    same = stored.redraw(np.random.default_rng(9))
+    pd.testing.assert_frame_equal(same, batch.redraw(np.random.default_rng(9)))
+
+
+def test_a_gouge_declared_for_reeds_can_be_given_to_tubes(tmp_path):
+    # A new study declares the gouge for reeds; nothing is recorded of it yet.
+    study = new_study(tmp_path / "study")
+    study.folder.joinpath("tubes.csv").write_text(
+        "tube_id,pieces\n" + "".join(f"T{i},6\n" for i in range(8))
+    )
+    study = open_study(study.folder)
+    gouge = Factor("gouge_centre_mm", levels=(1.25, 1.30), stratum="tube", unit="mm")
+    study = design_batch([gouge, SHAPE], cane_on_hand(study), 16, seed=1).write(study)
+    assert study.settings.factors[-1].stratum == "tube"
+    assert [f.name for f in study.settings.factors].count("gouge_centre_mm") == 1
+    assert study.check().ok
+    sheet = next(path for path in write_sheets(study, "B1") if path.name == "B1_making.csv")
+    pd.read_csv(sheet, dtype=str).assign(as_planned="yes").to_csv(sheet, index=False)
+    study = study.record(sheet).unblind("B1")
+    assert study.tables["tubes"]["gouge_centre_mm"].value_counts().to_dict() == {1.25: 4, 1.3: 4}
+    assert study.check().ok
+    back = Factor("gouge_centre_mm", levels=(1.25, 1.30), unit="mm")
+    again = design_batch([back, SHAPE], cane_on_hand(study), 16, seed=1, batch_id="B2")
+    assert said(lambda: again.write(study)).startswith(
+        "The study declares the factor 'gouge_centre_mm' with the stratum 'tube', the batch with "
+        "'reed'; use one of the two"
+    )
+
+
 def test_the_next_batch_adds_to_what_is_made(tmp_path):
     study = a_study(tmp_path / "study", pieces=8)
     first = design_batch([GOUGE, SHAPE, TENSION], cane_on_hand(study), 24, seed=4)
@@ -431,6 +482,19 @@ def test_the_next_batch_adds_to_what_is_made(tmp_path):
     assert second.estimates["den_df"].tolist() == [5, 29, 29]
     study = second.write(study)
     assert [record.batch_id for record in study.settings.batches] == ["B1", "B2"]
+
+
+def test_an_extension_is_judged_together_with_what_is_made(tmp_path):
+    study = a_study(tmp_path / "study", pieces=8)
+    first = design_batch([GOUGE, SHAPE], cane_on_hand(study), 16, seed=4)
+    second = first.extend(first.write(study), reeds=16)
+    shown = second.power(effect=1.0).table.set_index("term")
+    alone = first.power(effect=1.0).table.set_index("term")
+    assert shown["n_reeds"].tolist() == [32, 32]
+    assert shown.loc["shape", "power"] > alone.loc["shape", "power"] + 0.1
+    # The same tubes again: a tube-level factor gains no unit, only a better mean of each tube.
+    assert shown.loc["gouge_end_mm", "den_df"] == pytest.approx(5)
+    assert alone.loc["gouge_end_mm", "den_df"] == pytest.approx(5)
 
 
 def test_an_extension_chooses_what_is_missing(tmp_path):

@@ -4,12 +4,13 @@ from collections.abc import Callable
 from itertools import product
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
 from reedlab.errors import CallError
-from reedlab.plan import order
-from reedlab.schema import draw_codes
+from reedlab.plan import design_batch, order
+from reedlab.schema import Factor, draw_codes
 
 SIZES = [(24, 2), (24, 3), (24, 4), (24, 6), (23, 2), (10, 3), (7, 4), (3, 2), (2, 5), (1, 3)]
 
@@ -138,6 +139,17 @@ def one_batch(rng: np.random.Generator) -> Blinded:
     return list(codes), _places(order.testing_order(N, SESSIONS, rng)), levels
 
 
+def one_planned_batch(rng: np.random.Generator) -> Blinded:
+    """Return the same of a batch from :func:`reedlab.plan.design_batch`."""
+    factors = [Factor("shape", ("narrow", "wide")), Factor("wire_tension", ("slack", "tight"))]
+    tubes = pd.DataFrame({"tube_id": [f"T{k}" for k in range(6)], "pieces": 4})
+    batch = design_batch(factors, tubes, N, seed=int(rng.integers(2**31)), sessions=SESSIONS)
+    reeds = batch.table.merge(batch.key, on="place").set_index("blind_code")
+    places = batch.testing.pivot_table(index="blind_code", columns="session", values="place")
+    levels = (reeds["shape"] == "wide").astype(int)
+    return list(reeds.index), places.loc[reeds.index].to_numpy(dtype=int).T, levels.to_numpy()
+
+
 def codes_in_order(rng: np.random.Generator) -> Blinded:
     """Leaky: the codes are sorted, and the reeds of one level get theirs first."""
     codes, places, levels = one_batch(rng)
@@ -171,8 +183,9 @@ def told_apart(make: Callable[[np.random.Generator], Blinded], batches: int) -> 
 
 
 @pytest.mark.slow
-def test_codes_and_places_tell_nothing_of_a_level() -> None:
-    assert told_apart(one_batch, 1000) > 0.001
+@pytest.mark.parametrize("make", [one_batch, one_planned_batch])
+def test_codes_and_places_tell_nothing_of_a_level(make: Callable) -> None:
+    assert told_apart(make, 1000) > 0.001
 
 
 @pytest.mark.parametrize("leaky", [codes_in_order, played_by_level])

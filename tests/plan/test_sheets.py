@@ -11,11 +11,12 @@ import pandas as pd
 import pytest
 
 from reedlab.errors import CallError, RecordError
-from reedlab.plan import order, pages
-from reedlab.plan.pages import Bench, labels_page, making_page, sessions_page
-from reedlab.plan.sheets import write_sheets
-from reedlab.plan.sheets_csv import making_csv, sessions_csv
-from reedlab.plan.typeset import compiler, typeset
+from reedlab.plan import order
+from reedlab.plan.bench import pages
+from reedlab.plan.bench.pages import Bench, labels_page, making_page, sessions_page
+from reedlab.plan.bench.sheets import write_sheets
+from reedlab.plan.bench.sheets_csv import making_csv, sessions_csv
+from reedlab.plan.bench.typeset import compiler, typeset
 from reedlab.schema import (
     RESPONSES,
     Column,
@@ -27,7 +28,7 @@ from reedlab.schema import (
     draw_codes,
     table_named,
 )
-from reedlab.study import BatchRecord, Settings, Study, add_plan, write_study
+from reedlab.study import BatchRecord, Settings, Study, add_plan, record_sheet, write_study
 
 GOUGE = Factor("gouge_centre_mm", (1.25, 1.3), unit="mm", label="gouge, centre")
 SHAPE = Factor("shape", ("narrow", "wide"), stratum="tube")
@@ -223,7 +224,7 @@ def test_the_same_plan_gives_the_same_bytes() -> None:
 
 
 def test_signs_of_the_trade_are_in_the_sheets_own_font() -> None:
-    from reedlab.plan.typeset import _covered
+    from reedlab.plan.bench.typeset import _covered
 
     assert {ord(sign) for sign in "♭♯×−°→µé"} <= _covered()
     assert ord("竹") not in _covered()
@@ -379,10 +380,10 @@ def test_odd_texts_survive_the_csv() -> None:
     assert [row[place] for row in rows] == list(sheets.making["f"])
 
 
-@pytest.fixture(scope="module")
-def planned(tmp_path_factory: pytest.TempPathFactory) -> Study:
+@pytest.fixture
+def planned(tmp_path: Path) -> Study:
     """A study with a sealed batch of 12 reeds."""
-    folder = tmp_path_factory.mktemp("planned") / "autumn"
+    folder = tmp_path / "autumn"
     tubes = pd.DataFrame({"tube_id": ["T01", "T02", "T03"], "outer_diameter_mm": 25.1})
     settings = Settings("bassoon", invented=True, responses=RESPONSES)
     study = write_study(folder, {"tubes": tubes}, settings, "Autumn, invented")
@@ -392,7 +393,9 @@ def planned(tmp_path_factory: pytest.TempPathFactory) -> Study:
     )
     covariate = Factor("outer_diameter_mm", (), "tube", "mm", kind="numeric")
     names = ("gouge_centre_mm", "shape", "air")
-    record = BatchRecord("B1", names, 1, "by chance", names[:2], sealed=True)
+    record = BatchRecord(
+        "B1", names, 1, "by chance", names[:2], sealed=True, given=(covariate.name,)
+    )
     factors = (GOUGE, SHAPE, AIR, covariate)
     return add_plan(study, record, factors, sheets.making, sheets.testing, sheets.labels)
 
@@ -422,33 +425,33 @@ def test_a_study_writes_all_sheets_of_a_batch(planned: Study) -> None:
 
 def test_codes_stand_on_no_sheet_with_tubes(planned: Study, tmp_path: Path) -> None:
     codes = set(planned.labels("B1")["blind_code"])
-    for path in write_sheets(planned, "B1", tmp_path):
+    for path in write_sheets(planned, "B1", tmp_path / "s"):
         if path.suffix == ".csv":
             cells = {cell for row in rows_of(path.read_bytes()) for cell in row}
             assert not (cells & codes and cells & {"T01", "T02", "T03", "narrow", "wide", "1.25"})
 
 
 def test_a_sheet_that_was_filled_in_is_never_written_over(planned: Study, tmp_path: Path) -> None:
-    write_sheets(planned, "B1", tmp_path)
-    sheet = tmp_path / "B1_making.csv"
+    write_sheets(planned, "B1", tmp_path / "s")
+    sheet = tmp_path / "s" / "B1_making.csv"
     filled = sheet.read_bytes() + b"typed"
     sheet.write_bytes(filled)
     with pytest.raises(RecordError) as told:
-        write_sheets(planned, "B1", tmp_path, paper="letter")
+        write_sheets(planned, "B1", tmp_path / "s", paper="letter")
     assert str(told.value) == (
-        f"{tmp_path} holds sheets that have been filled in (B1_making.csv); record them and move "
-        "them away first, or name another folder with to=."
+        f"{tmp_path / 's'} holds sheets that have been filled in (B1_making.csv); record them and "
+        "move them away first, or name another folder with to=."
     )
     assert sheet.read_bytes() == filled
 
 
 def test_a_wrong_paper_or_batch_is_told(planned: Study, tmp_path: Path) -> None:
     with pytest.raises(CallError) as told:
-        write_sheets(planned, "B1", tmp_path, paper="A5")
+        write_sheets(planned, "B1", tmp_path / "s", paper="A5")
     assert str(told.value) == ("There is no paper 'A5'. Nearest: A4. Present: A4, letter.")
     with pytest.raises(CallError, match=r"There is no batch 'B2'\. Nearest: B1\. Present: B1\."):
-        write_sheets(planned, "B2", tmp_path)
-    assert not list(tmp_path.iterdir())
+        write_sheets(planned, "B2", tmp_path / "s")
+    assert not (tmp_path / "s").exists()
 
 
 def test_a_folder_that_cannot_be_written_is_told(planned: Study, tmp_path: Path) -> None:
@@ -461,3 +464,39 @@ def test_a_folder_that_cannot_be_written_is_told(planned: Study, tmp_path: Path)
     )
     with pytest.raises(RecordError, match=r"file cannot be made: File exists; name another"):
         write_sheets(planned, "B1", file)
+
+
+def filled_in(path: Path, **boxes: str) -> Path:
+    """Fill boxes of a CSV sheet, the same in every row."""
+    header, *rows = rows_of(path.read_bytes())
+    for row in rows:
+        for name, text in boxes.items():
+            row[header.index(name)] = text
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([header, *rows])
+    return path
+
+
+def test_empty_sheets_come_back_with_nothing_done(planned: Study) -> None:
+    for path in write_sheets(planned, "B1"):
+        if path.suffix == ".csv":
+            came = record_sheet(planned, path)
+            assert came.added == 0
+            assert came.skipped == len(rows_of(path.read_bytes())) - 1
+
+
+def test_filled_sheets_come_back_and_each_code_is_the_reed_of_its_place(planned: Study) -> None:
+    labels, plan = planned.labels("B1"), planned.plan("B1").making
+    paths = {path.name: path for path in write_sheets(planned, "B1")}
+    made = filled_in(paths["B1_making.csv"], as_planned="yes", made_on="2026-03-04")
+    held = filled_in(paths["B1_sessions.csv"], started_at="2026-03-10 19:30", air="humid")
+    tried = filled_in(paths["B1_testing_1.csv"], crow_hz="341.5", rating_overall="4", fate="kept")
+    study = planned.record(made).record(held).record(tried)
+    assert study.tables["sessions"]["session_id"].tolist() == ["B1-S1", "B1-S2"]
+    tests = study.tables["tests"]
+    assert tests["reed_id"].tolist() == [row[3] for row in rows_of(tried.read_bytes())[1:]]
+    assert (tests["stage"] == "new").all()
+    reeds = study.unblind("B1", "2026-03-20").tables["reeds"].set_index("blind_code")
+    right = plan.merge(labels, on="place").set_index("blind_code").loc[reeds.index]
+    for name in ("tube_id", "gouge_centre_mm"):
+        assert reeds[name].tolist() == right[name].tolist()

@@ -107,7 +107,7 @@ def session_rows() -> list[dict[str, str]]:
     return rows
 
 
-def tested_rows(session: int = 1) -> list[dict[str, str]]:
+def played_rows(session: int = 1) -> list[dict[str, str]]:
     testing = plan_tables()["testing"]
     rows = []
     for row in testing[testing["session"] == session].to_dict("records"):

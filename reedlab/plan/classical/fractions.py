@@ -12,19 +12,19 @@ from math import prod
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import counted
 from reedlab.errors import CallError, listed
-from reedlab.plan.aberration import MOST_RUNS, Columns, best_columns, block_columns, signs
-from reedlab.plan.catalogue import (
+from reedlab.plan.classical.aberration import MOST_RUNS, Columns, best_columns, block_columns, signs
+from reedlab.plan.classical.defining import ROMAN, block_terms, resolution_of, roman
+from reedlab.plan.classical.generators import generator_words, own_columns
+from reedlab.plan.classical.recipes import (
     MOST_RECIPES,
     Recipes,
     checked,
-    counted,
     levels_table,
     recipe_table,
     stratum_cautions,
 )
-from reedlab.plan.defining import ROMAN, block_terms, resolution_of, roman
-from reedlab.plan.generators import generator_words, own_columns
 from reedlab.schema import Factor
 
 #: The most factors that a fraction spreads.

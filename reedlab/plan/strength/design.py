@@ -1,7 +1,7 @@
 """The model that `analyse.drivers` would fit to a batch: columns, groups and blocks.
 
 Lots, tubes, reeds and sessions in which rows repeat are random terms, judged as
-reedlab.analyse.strata says; lots and sessions fewer than :data:`FEW` are blocks. A
+reedlab.analyse.strata says; lots and sessions fewer than `FEW` are blocks. A
 factor that nothing is left to judge is left out, the last named first.
 """
 
@@ -16,14 +16,12 @@ from reedlab.errors import CallError, listed
 from reedlab.model.dense import Dense
 from reedlab.model.kernel import build_kernel
 from reedlab.model.strata import Strata
-from reedlab.plan.power_rows import KEYS, Rows
+from reedlab.plan.strength.rows import KEYS, ORDER, Rows
 from reedlab.plan.terms import level_codes
-from reedlab.schema import Factor
+from reedlab.schema import FEW, Factor
 
-#: Fewer lots or sessions than this are blocks, not a random term (as in reedlab.analyse.strata).
-FEW = 5
-#: From the largest unit to the smallest; a test is a reed in a session.
-ORDER = ("lot", "session", "tube", "reed", "test")
+#: Shares of information nearer to 0 or 1 than this are 0 or 1.
+SAME = 1e-8
 
 
 @dataclass(frozen=True)
@@ -105,6 +103,21 @@ class Design:
         """What an effect of 1 adds to the coefficients of the orthonormal columns, shape (p,)."""
         return self.factored[1][:, self.place(term)] @ term.unit
 
+    @cached_property
+    def _orthogonal(self) -> bool:
+        """Whether all columns fall into error strata without remainder."""
+        return isinstance(self.kernel, Strata) and all(
+            np.allclose(share @ share, share, atol=SAME) for share in self.kernel.XX
+        )
+
+    def stratum_of(self, term: Term) -> int | None:
+        """The error stratum that alone knows the term, if the columns allow it."""
+        if not self._orthogonal or not isinstance(self.kernel, Strata):
+            return None
+        L = self.hypothesis(term)
+        inside = (np.allclose(L @ share, L, atol=SAME) for share in self.kernel.XX)
+        return next((number for number, whole in enumerate(inside) if whole), None)
+
     def theta(self, variance: Mapping[str, float]) -> np.ndarray:
         """Variances of the residual and of the random terms."""
         return np.array(
@@ -115,9 +128,8 @@ class Design:
 def design_of(rows: Rows) -> Design:
     """Lay out the model for rows; leave out what cannot be judged."""
     codes, sources, blocks = _errors(rows)
-    by_name = {factor.name: factor for factor in rows.factors}
-    coded = {name: _coded(factor, rows.data[name]) for name, factor in by_name.items()}
-    terms = tuple(_term(names, by_name, coded) for names in rows.terms)
+    coded = {factor.name: _coded(factor, rows.data[factor.name]) for factor in rows.factors}
+    terms = tuple(_term(names, rows.stratum(names), coded) for names in rows.terms)
     return _judged(Design(blocks, terms, {}, tuple(codes), tuple(sources)), rows)
 
 
@@ -145,15 +157,18 @@ def _errors(rows: Rows) -> tuple[list[np.ndarray], list[dict[str, float]], np.nd
     return codes, [residual, *(part for _, part in groups.values())], np.hstack(blocks)
 
 
-def _coded(factor: Factor, values: pd.Series) -> np.ndarray:
-    """Columns of a factor: a number from -1 to 1 over its levels, a category sum-to-zero."""
+def _coded(factor: Factor, values: pd.Series) -> tuple[np.ndarray, np.ndarray]:
+    """Columns of a factor, and their coefficients for a difference of 1 between its ends.
+
+    The levels between the first and the last of a category lie in the middle.
+    """
     levels = factor.levels or tuple(np.unique(values))
     if len(levels) < 2:
-        return np.zeros((len(values), 1))
+        return np.zeros((len(values), 1)), np.zeros(1)
     if factor.kind == "numeric":
         numbers = values.to_numpy(dtype=float)
         low, high = (float(end(np.array(levels, dtype=float))) for end in (np.min, np.max))
-        return ((numbers - (low + high) / 2) / ((high - low) / 2))[:, None]
+        return ((numbers - (low + high) / 2) / ((high - low) / 2))[:, None], np.array([0.5])
     place = {level: i for i, level in enumerate(levels)}
     strange = sorted({str(value) for value in values if value not in place})
     if strange:
@@ -161,29 +176,24 @@ def _coded(factor: Factor, values: pd.Series) -> np.ndarray:
             f"'{factor.name}' has no level {listed(strange)}; it has {listed(levels)}: give the "
             "batch as it was planned."
         )
-    return level_codes(replace(factor, levels=levels))[[place[value] for value in values]]
+    codes = level_codes(replace(factor, levels=levels))
+    wanted = np.array([-0.5, *np.zeros(len(levels) - 2), 0.5])
+    return codes[[place[value] for value in values]], np.linalg.lstsq(codes, wanted)[0]
 
 
 def _term(
-    names: tuple[str, ...], by_name: Mapping[str, Factor], coded: Mapping[str, np.ndarray]
+    names: tuple[str, ...],
+    stratum: str,
+    coded: Mapping[str, tuple[np.ndarray, np.ndarray]],
 ) -> Term:
     columns = reduce(
         lambda a, b: (a[:, :, None] * b[:, None, :]).reshape(len(a), -1),
-        [coded[name] for name in names],
+        [coded[name][0] for name in names],
     )
-    units = [_ends(by_name[name], coded[name].shape[1]) for name in names]
     # A bend is told by how far the middle lies off the straight line between the ends.
-    unit = np.ones(1) if len(set(names)) < len(names) else reduce(np.kron, units)
-    strata = {by_name[name].stratum for name in names}
-    mixed = "session" in strata and len(strata) > 1
-    return Term(":".join(names), "test" if mixed else max(strata, key=ORDER.index), columns, unit)
-
-
-def _ends(factor: Factor, width: int) -> np.ndarray:
-    """Coefficients of a difference of 1 between the ends, the levels between in the middle."""
-    if factor.kind == "numeric":
-        return np.array([0.5])
-    return np.array([-0.5, *np.zeros(width - 1)])
+    bend = len(set(names)) < len(names)
+    unit = np.ones(1) if bend else reduce(np.kron, [coded[name][1] for name in names])
+    return Term(":".join(names), stratum, columns, unit)
 
 
 def _judged(design: Design, rows: Rows) -> Design:

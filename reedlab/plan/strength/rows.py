@@ -14,8 +14,13 @@ import pandas as pd
 from reedlab.errors import CallError, unknown_name
 from reedlab.schema import STRATA, Factor
 
+#: The level of every test, and the power that "the smallest effect" and "needed" speak of.
+LEVEL = 0.05
+AIM = 0.8
 #: The name of the one factor of a layout.
 ONE = "factor"
+#: From the largest unit to the smallest; a test is a reed in a session.
+ORDER = ("lot", "session", "tube", "reed", "test")
 KEYS = ("lot_id", "tube_id", "reed_id", "session_id")
 
 
@@ -49,8 +54,17 @@ class Rows:
             for term in self.terms
         }
 
+    def stratum(self, term: tuple[str, ...]) -> str:
+        """The smallest thing to which a level of the term is given; a test if sessions mix in."""
+        strata = {factor.stratum for factor in self.factors if factor.name in term}
+        if "session" in strata and len(strata) > 1:
+            return "test"
+        return max(strata, key=ORDER.index)
+
     def count(self, what: str) -> int:
-        """Number of lots, tubes, reeds or sessions."""
+        """Number of lots, tubes, reeds, sessions or tests."""
+        if what == "test":
+            return self.count("reed") * self.sessions
         return self.sessions if what == "session" else self.data[f"{what}_id"].nunique()
 
     def pooled(self, count: int) -> "Rows":
@@ -127,14 +141,16 @@ class Layout:
 
 
 def rows_of(batch: Any) -> Rows:
-    """Read the rows of a planned batch, in the order of its places.
+    """Read the rows of a planned batch in the order of its places, earlier reeds first.
+
+    Earlier reeds count where nothing is given to sessions, which they do not share.
 
     Raises
     ------
     CallError
         If it is no batch, or lacks the column of one of its factors.
     """
-    needed = ("table", "testing", "factors", "terms")
+    needed = ("table", "testing", "factors", "terms", "earlier")
     if any(not hasattr(batch, name) for name in needed):
         raise CallError(
             f"power() was given {type(batch).__name__} as the batch; give what design_batch "
@@ -146,6 +162,9 @@ def rows_of(batch: Any) -> Rows:
     by_session = [factor for factor in factors if factor.stratum == "session"]
     sessions = batch.testing["session"].nunique() if len(batch.testing) else 1
     data = data.assign(reed_id=data["place"])
+    if len(batch.earlier) and not by_session:
+        earlier = batch.earlier.assign(reed_id=[f"earlier {i}" for i in range(len(batch.earlier))])
+        data = pd.concat([earlier, data], ignore_index=True)
     if "lot_id" not in data:
         data["lot_id"] = ""
     if by_session:
@@ -160,6 +179,21 @@ def rows_of(batch: Any) -> Rows:
     within = {name for term in named for name in term}
     named += [(factor.name,) for factor in factors if factor.name not in within]
     return Rows(data, factors, tuple(named), sessions)
+
+
+def fates(rows: Rows) -> tuple[Rows, tuple[str, ...]]:
+    """Rows of reeds with the factors alone, and the terms left out with the reason."""
+    kept = tuple(factor for factor in rows.factors if factor.stratum != "session")
+    names = {factor.name for factor in kept}
+    terms = tuple(term for term in rows.terms if len(term) == 1 and term[0] in names)
+    why = tuple(
+        f"{':'.join(term)} is left out: what reeds become is told for single factors of lots, "
+        "tubes and reeds only."
+        for term in rows.terms
+        if term not in terms
+    )
+    data = rows.data.drop_duplicates("reed_id", ignore_index=True)
+    return Rows(data.drop(columns="session_id", errors="ignore"), kept, terms, 1), why
 
 
 def _require(names: Sequence[str], table: pd.DataFrame, what: str) -> None:

@@ -6,7 +6,7 @@ Same rows and order as on paper. A sheet that comes back filled is recorded by
 
 from collections.abc import Sequence
 
-from reedlab.plan.pages import SESSION_BOXES, STAGE, Bench, session_id
+from reedlab.plan.bench.pages import SESSION_BOXES, STAGE, Bench, session_id
 from reedlab.study.page import Page as File
 from reedlab.study.plans import level_text
 

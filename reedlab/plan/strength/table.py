@@ -8,13 +8,15 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import counted
 from reedlab.errors import CallError
 from reedlab.model.strata import Strata
-from reedlab.plan.power_design import ORDER, Design, design_of
-from reedlab.plan.power_keeping import share_found
-from reedlab.plan.power_rows import Layout, Rows
-from reedlab.plan.power_tests import AIM, Counted, Reckoned, count, fewest, reckon, smallest
-from reedlab.plan.power_variance import Variances
+from reedlab.plan.strength.counted import count
+from reedlab.plan.strength.design import Design, design_of
+from reedlab.plan.strength.judging import Counted, Reckoned, fewest, reckon, smallest
+from reedlab.plan.strength.keeping import share_found
+from reedlab.plan.strength.rows import AIM, Layout, Rows
+from reedlab.plan.strength.variance import Variances
 
 #: No power is then known worse than to half a percent.
 SIMULATIONS = 20_000
@@ -23,9 +25,10 @@ SIMULATIONS_ONE_BY_ONE = 1_000
 SIMULATIONS_KEEPING = 5_000
 #: For finding out how many reeds it takes, and for pictures.
 SIMULATIONS_ROUGH = 2_000
-#: No search goes beyond so many tubes, sessions, or times as many reeds.
+#: No search goes beyond so many tubes, sessions, rows, or times as many reeds.
 MOST_TUBES = 320
 MOST_SESSIONS = 100
+MOST_ROWS = 2000
 MOST_TIMES = 40
 #: A share of 1 would leave a model without a residual.
 NEARLY_ALL = 0.999
@@ -65,7 +68,8 @@ class More:
 def more_of(rows: Rows, layout: Layout | None) -> More:
     """Say how a batch could be larger; one that was planned is repeated."""
     if layout is None:
-        return More("batches", rows.pooled, 1, 1, max(1, MOST_TUBES // rows.count("tube")))
+        most = min(MOST_TUBES // rows.count("tube"), MOST_ROWS // len(rows.data))
+        return More("batches", rows.pooled, 1, 1, max(1, most))
     most = {
         "tube": MOST_TUBES,
         "lot": MOST_TUBES // max(1, round(layout.tubes / layout.lots)),
@@ -75,6 +79,29 @@ def more_of(rows: Rows, layout: Layout | None) -> More:
     most = max(most, layout.size)
     return More(
         f"{layout.grows}s", lambda size: layout.grown(size).rows(), layout.size, least, most
+    )
+
+
+def unjudged(rows: Rows, layout: Layout | None, more: More) -> Mapping[str, str]:
+    """Say which terms of a batch nothing is left to judge, and why.
+
+    Raises
+    ------
+    CallError
+        For a layout, whose one factor should have been judged.
+    """
+    design = design_of(rows)
+    if design.terms or layout is None:
+        return design.unjudged
+    sizes = range(more.least, more.most + 1)
+    able = next((size for size in sizes if design_of(more.rows(size)).terms), None)
+    ways = [f"use {able} {more.unit} or more"] if able else []
+    if layout.stratum in ("lot", "tube"):
+        ways.append("set it at reed level")
+    units = counted(rows.count(layout.stratum), layout.stratum)
+    raise CallError(
+        f"A {layout.stratum}-level factor of {layout.levels} levels on {units} leaves 0 error "
+        f"degrees of freedom, so nothing can be told from chance; {', or '.join(ways)}."
     )
 
 
@@ -127,7 +154,7 @@ def rates_table(
 ) -> pd.DataFrame:
     """Power for two keep rates, term by term."""
     draws = simulations or SIMULATIONS_KEEPING
-    unjudged = design_of(rows).unjudged
+    judged = {term.name for term in design_of(rows).terms}
     table = []
     for (name,) in rows.terms:
         row: dict[str, Any] = {
@@ -137,7 +164,7 @@ def rates_table(
             "method": "not judged",
         }
         row |= {"power": 0.0, "mc_error": 0.0}
-        if name not in unjudged:
+        if name in judged:
             found = share_found(rows, name, rates, variances.values, draws, seed)
             row |= {"power": found, "mc_error": _error(found, draws), "method": "simulation"}
 
@@ -149,7 +176,7 @@ def rates_table(
             row["needed"] = _agreeing(fewest(times, 1, most), found, 1)
             powers = [
                 share_found(rows, name, rates, variance, draws, seed)
-                for variance in _pilots(variances, _stratum(rows, (name,)))
+                for variance in _pilots(variances, rows.stratum((name,)))
             ]
             row |= dict(zip(LIMITS, (min(powers), max(powers)), strict=True)) if powers else {}
         table.append(row | {"needed_unit": "times the reeds"} | _counts(rows, (name,)))
@@ -168,8 +195,8 @@ def _tests(
     usual = SIMULATIONS if isinstance(design.kernel, Strata) else SIMULATIONS_ONE_BY_ONE
     wanted = {name for name, test in reckoned.items() if simulations or not test.exact}
     if wanted:
-        counted = count(design, variance, simulations or usual, seed)
-        tests |= {name: counted[name] for name in wanted}
+        found = count(design, variance, simulations or usual, seed)
+        tests |= {name: found[name] for name in wanted}
     return tests
 
 
@@ -234,18 +261,10 @@ def _error(power: float, draws: int) -> float:
     return float(np.sqrt(power * (1 - power) / draws))
 
 
-def _stratum(rows: Rows, term: tuple[str, ...]) -> str:
-    strata = {factor.stratum for factor in rows.factors if factor.name in term}
-    return "test" if "session" in strata and len(strata) > 1 else max(strata, key=ORDER.index)
-
-
 def _counts(rows: Rows, term: tuple[str, ...]) -> dict[str, str | int]:
-    stratum = _stratum(rows, term)
-    reeds = rows.count("reed")
-    counts = {f"n_{what}s": rows.count(what) for what in ("lot", "tube", "reed")}
-    counts["n_tests"] = reeds * rows.sessions
-    counts["n_units"] = counts["n_tests"] if stratum == "test" else rows.count(stratum)
-    return {"stratum": stratum, **counts}
+    stratum = rows.stratum(term)
+    counts = {f"n_{what}s": rows.count(what) for what in ("lot", "tube", "reed", "test")}
+    return {"stratum": stratum, "n_units": rows.count(stratum), **counts}
 
 
 def _completed(table: list[dict], columns: tuple[str, ...], variances: Variances) -> pd.DataFrame:

@@ -8,9 +8,9 @@ import os
 from pathlib import Path
 
 from reedlab.errors import RecordError, listed
-from reedlab.plan.pages import Bench, labels_page, making_page, sessions_page, testing_page
-from reedlab.plan.sheets_csv import making_csv, sessions_csv, testing_csv
-from reedlab.plan.typeset import require_paper, typeset
+from reedlab.plan.bench.pages import Bench, labels_page, making_page, sessions_page, testing_page
+from reedlab.plan.bench.sheets_csv import making_csv, sessions_csv, testing_csv
+from reedlab.plan.bench.typeset import require_paper, typeset
 from reedlab.schema import Column, table_named
 from reedlab.study import Study
 from reedlab.study.writing import replace_files
@@ -53,6 +53,20 @@ def write_sheets(
 
     The same plan gives the same bytes, except for characters that the sheets' own fonts
     lack (Chinese, for one): these come from the machine's fonts.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> import pandas as pd
+    >>> from reedlab.plan import design_batch
+    >>> from reedlab.schema import Factor
+    >>> from reedlab.study import default_settings, write_study
+    >>> tubes = pd.DataFrame({"tube_id": ["T1", "T2"], "pieces": 5})
+    >>> folder = Path(tempfile.mkdtemp()) / "autumn"
+    >>> study = write_study(folder, {"tubes": tubes}, default_settings())
+    >>> batch = design_batch([Factor("shape", ("narrow", "wide"))], tubes, reeds=8, seed=1)
+    >>> [path.name for path in write_sheets(batch.write(study), "B1")][:3]
+    ['B1_making.pdf', 'B1_making.csv', 'B1_labels.pdf']
     """
     require_paper(paper)
     bench = _bench(study, batch_id)
@@ -66,7 +80,12 @@ def write_sheets(
 
 def _bench(study: Study, batch_id: str) -> Bench:
     plan = study.plan(batch_id)
-    factors = [factor for factor in study.settings.factors if factor.name in plan.record.randomised]
+    factors = [
+        factor
+        for factor in study.settings.factors
+        if (factor.name in plan.making or factor.name in plan.testing)
+        and factor.name not in plan.record.given
+    ]
     return Bench(
         study.title,
         batch_id,

@@ -7,7 +7,7 @@ low. Columns are whole numbers as in aberration.py.
 from collections.abc import Mapping, Sequence
 
 from reedlab.errors import CallError, listed, unknown_name
-from reedlab.plan.aberration import MOST_RUNS, Columns
+from reedlab.plan.classical.aberration import MOST_RUNS, Columns
 from reedlab.schema import Factor
 
 

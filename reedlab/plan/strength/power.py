@@ -15,18 +15,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.answer import Answer
+from reedlab.answer import Answer, counted
 from reedlab.errors import CallError
-from reedlab.plan import power_words as words
-from reedlab.plan.power_design import design_of
-from reedlab.plan.power_keeping import fates
-from reedlab.plan.power_rows import Layout, Rows, rows_of
-from reedlab.plan.power_table import SIMULATIONS, More, effects_table, more_of, rates_table
-from reedlab.plan.power_tests import Counted, Reckoned
-from reedlab.plan.power_variance import read_variances
+from reedlab.plan.strength import words
+from reedlab.plan.strength.rows import Layout, Rows, fates, rows_of
+from reedlab.plan.strength.variance import read_variances
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from reedlab.plan.strength.judging import Counted, Reckoned
+    from reedlab.plan.strength.table import More
 
 FEWEST_SIMULATIONS = 100
 #: What reeds' variances are assumed to be where none are given: invented, total 1.
@@ -53,24 +52,25 @@ class Power(Answer):
     """
 
     rows: Rows | None = None
-    more: More | None = None
+    more: "More | None" = None
     layout: Layout | None = None
     variance: Mapping[str, float] = field(default_factory=dict)
-    tests: Mapping[str, Reckoned | Counted] = field(default_factory=dict)
+    tests: "Mapping[str, Reckoned | Counted]" = field(default_factory=dict)
     seed: int = 1
 
     def _say(self) -> str:
         labels = self.rows.labels if self.rows and not self.layout else {}
         if "keep_low" in self.table:
             return words.of_keeping(self.table, labels)
+        most = self.more.most if self.more else 1
         if self.layout is not None:
-            return words.of_layout(words.records(self.table)[0], self.layout.levels)
-        return words.of_batch(self.table, labels)
+            return words.of_layout(words.records(self.table)[0], self.layout.levels, most)
+        return words.of_batch(self.table, labels, most)
 
     @cached_property
     def lines(self) -> pd.DataFrame:
         """What :meth:`plot` draws: power against tubes, effects, or times as many reeds."""
-        from reedlab.plan.power_lines import lines_of
+        from reedlab.plan.strength.lines import lines_of
 
         return lines_of(self)
 
@@ -79,7 +79,7 @@ class Power(Answer):
 
         For keep rates it is drawn against how many times as many reeds are made.
         """
-        from reedlab.plan.power_lines import draw
+        from reedlab.plan.strength.lines import draw
 
         return draw(self, ax)
 
@@ -168,6 +168,9 @@ def power(
     A difference of 1 between two levels given to tubes would be found in 34 of 100 such batches
     (8 tubes, 24 reeds; 6 error degrees of freedom); 8 of 10 needs a difference of 1.8 or 21 tubes.
     """
+    # The engine is loaded when it is needed: a plan can be made and printed without it.
+    from reedlab.plan.strength import table as tables
+
     _check(effect, keep_rates, simulations)
     variances = read_variances(ASSUMED if variance is None else variance)
     layout = _layout(batch, tubes, reeds_per_tube, (stratum, levels, lots, sessions))
@@ -175,20 +178,24 @@ def power(
     notes: tuple[str, ...] = ()
     if keep_rates is not None:
         rows, notes = fates(rows)
-    more = more_of(rows, layout)
-    if layout is not None:
-        _require_judged(rows, layout, more)
-    tests: dict[str, Reckoned | Counted] = {}
+        if not rows.terms:
+            raise CallError(
+                "A reed is kept or not once for all, not in each session; ask for a factor given "
+                "to lots, tubes or reeds, or for an effect in place of keep_rates."
+            )
+    more = tables.more_of(rows, layout)
+    unjudged = tables.unjudged(rows, layout, more)
+    tests: Mapping[str, Reckoned | Counted] = {}
     if keep_rates is None:
         size = float(effect or 0)
-        table, tests = effects_table(rows, more, variances, size, simulations, seed)
+        table, tests = tables.effects_table(rows, more, variances, size, simulations, seed)
     else:
         rates = (float(keep_rates[0]), float(keep_rates[1]))
-        table = rates_table(rows, more, variances, rates, simulations, seed)
+        table = tables.rates_table(rows, more, variances, rates, simulations, seed)
     return Power(
         question="What can this batch show?",
         table=table,
-        cautions=(*variances.cautions, *notes, *_cautions(batch, rows, table)),
+        cautions=(*variances.cautions, *notes, *_cautions(batch, rows, table, unjudged)),
         rows_used=len(rows.data),
         rows=rows,
         more=more,
@@ -223,11 +230,11 @@ def _check(
             )
         elif rates[0] == rates[1]:
             faults.append(f"keep_rates are both {rates[0]}; give two that differ.")
-    whole = isinstance(simulations, int) and not isinstance(simulations, bool)
+    whole = isinstance(simulations, int | np.integer) and not isinstance(simulations, bool)
     if simulations is not None and not (whole and simulations >= FEWEST_SIMULATIONS):
         faults.append(
             f"simulations is {simulations!r}; give a whole number of {FEWEST_SIMULATIONS} or more "
-            f"({SIMULATIONS} are usual), or leave it out."
+            "(20000 give half a percent), or leave it out."
         )
     if faults:
         raise CallError("\n".join(faults))
@@ -254,30 +261,18 @@ def _layout(
     return None
 
 
-def _require_judged(rows: Rows, layout: Layout, more: More) -> None:
-    """Refuse a layout that leaves no error degrees of freedom."""
-    if design_of(rows).terms:
-        return
-    sizes = range(more.least, more.most + 1)
-    able = next((size for size in sizes if design_of(more.rows(size)).terms), None)
-    ways = [f"use {able} {more.unit} or more"] if able else []
-    if layout.stratum in ("lot", "tube"):
-        ways.append("set it at reed level")
-    units = words.counted(rows.count(layout.stratum), layout.stratum)
-    raise CallError(
-        f"A {layout.stratum}-level factor of {layout.levels} levels on {units} leaves 0 error "
-        f"degrees of freedom, so nothing can be told from chance; {', or '.join(ways)}."
-    )
-
-
-def _cautions(batch: Any, rows: Rows, table: pd.DataFrame) -> Iterator[str]:
-    earlier = len(getattr(batch, "earlier", ()))
-    if earlier:
+def _cautions(
+    batch: Any, rows: Rows, table: pd.DataFrame, unjudged: Mapping[str, str]
+) -> Iterator[str]:
+    earlier = len(batch.earlier) if batch is not None else 0
+    if earlier and rows.count("reed") == len(batch.table):
         yield (
-            f"The {words.counted(earlier, 'reed')} of earlier batches are not counted here; "
-            "judged together with them, this batch shows more."
+            f"The {counted(earlier, 'reed')} of earlier batches are not counted here, for they "
+            "were not tested in these sessions; judged together with them, this batch shows more."
         )
-    for name, why in design_of(rows).unjudged.items():
+    elif earlier:
+        yield f"The {counted(earlier, 'reed')} of earlier batches are counted with these."
+    for name, why in unjudged.items():
         yield f"{rows.labels[name]} cannot be judged by this batch: {why}; drivers() leaves it out."
     if "den_df" in table:
         yield from words.few_df(table, rows.labels if len(table) > 1 else {})

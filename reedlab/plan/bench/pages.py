@@ -206,8 +206,8 @@ def testing_page(bench: Bench, session: int) -> Page:
     steps = [(step.name, step.instruction, ", ".join(step.notes)) for step in bench.protocol]
     return _page(
         bench,
-        f"Testing sheet, session {session} of {len(bench.sessions)} ({session_id(bench, session)})",
-        batch=f"batch {bench.batch_id}, stage {STAGE}, trial {session}",
+        f"Testing sheet, session {session} of {len(bench.sessions)}",
+        batch=f"{session_id(bench, session)}, stage {STAGE}, trial {session}",
         steps=steps,
         cautions=cautions_for("testing"),
         head=("code, order", "what the steps find, then what becomes of the reed"),

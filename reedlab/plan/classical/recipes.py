@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.answer import Answer
+from reedlab.answer import Answer, counted
 from reedlab.errors import CallError
 from reedlab.plan.aliases import MOST_NAMED, Aliases, aliases
 from reedlab.plan.request import level_faults
@@ -84,7 +84,7 @@ class Recipes(Answer):
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the recipes: a row for each, a column for each factor, a mark for its level."""
-        from reedlab.plan.recipe_picture import draw_recipes
+        from reedlab.plan.pictures import draw_recipes
 
         return draw_recipes(self.table, self.factors, self.block_column, ax)
 
@@ -193,14 +193,3 @@ def stratum_cautions(factors: Sequence[Factor], *, blocked: bool = False) -> tup
             text += " It changes within blocks, so a block cannot be one tube."
         cautions.append(text)
     return tuple(cautions)
-
-
-def counted(count: int, noun: str) -> str:
-    """Write a count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "factor"), counted(5, "factor")
-    ('1 factor', '5 factors')
-    """
-    return f"{count} {noun}" if count == 1 else f"{count} {noun}s"

@@ -5,20 +5,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from reedlab.answer import number_text, percent_text
+from reedlab.answer import counted, number_text, percent_text
 from reedlab.errors import CallError
-from reedlab.plan.power_design import design_of
-from reedlab.plan.power_keeping import share_found
-from reedlab.plan.power_pictures import draw_lines, mark_effect, mark_own
-from reedlab.plan.power_rows import Layout
-from reedlab.plan.power_table import SIMULATIONS_ROUGH, More
-from reedlab.plan.power_tests import reckon
-from reedlab.plan.power_words import counted
+from reedlab.plan.strength.design import design_of
+from reedlab.plan.strength.judging import reckon
+from reedlab.plan.strength.keeping import share_found
+from reedlab.plan.strength.pictures import draw_lines, mark_effect, mark_own
+from reedlab.plan.strength.rows import Layout
+from reedlab.plan.strength.table import SIMULATIONS_ROUGH, More
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from reedlab.plan.power import Power
+    from reedlab.plan.strength.power import Power
 
 #: Numbers of reeds per tube that are drawn beside the layout's own.
 REEDS = (1, 2, 4)

@@ -18,27 +18,12 @@ from reedlab.model.inference import METHODS, basis
 from reedlab.model.moderated import independent_covariance, lies_between, moderated_statistic
 from reedlab.model.reml import fit_reml
 from reedlab.model.threads import one_thread
-from reedlab.plan.power_design import Design, Term, design_of
-from reedlab.plan.power_rows import KEYS, Rows
-from reedlab.plan.power_tests import CHUNK, LEVEL
+from reedlab.plan.strength.counted import CHUNK
+from reedlab.plan.strength.design import Design, Term, design_of
+from reedlab.plan.strength.rows import KEYS, LEVEL, Rows
 
 #: A response whose residuals are smaller than this is given exactly by the terms.
 NOTHING = 1e-9
-
-
-def fates(rows: Rows) -> tuple[Rows, tuple[str, ...]]:
-    """Rows of reeds with the factors alone, and the terms left out with the reason."""
-    kept = tuple(factor for factor in rows.factors if factor.stratum != "session")
-    names = {factor.name for factor in kept}
-    terms = tuple(term for term in rows.terms if len(term) == 1 and term[0] in names)
-    why = tuple(
-        f"{':'.join(term)} is left out: what reeds become is told for single factors of lots, "
-        "tubes and reeds only."
-        for term in rows.terms
-        if term not in terms
-    )
-    data = rows.data.drop_duplicates("reed_id", ignore_index=True)
-    return Rows(data.drop(columns="session_id", errors="ignore"), kept, terms, 1), why
 
 
 @one_thread

@@ -15,7 +15,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError
-from reedlab.plan.coded import require_factors, term_words
+from reedlab.plan.coded import require_factors
+from reedlab.plan.terms import term_words
 from reedlab.schema import Factor
 
 ROMAN = ("I", "II", "III", "IV", "V", "VI", "VII", "VIII", "IX", "X", "XI", "XII")

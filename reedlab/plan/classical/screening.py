@@ -10,8 +10,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from reedlab.errors import CallError, listed
-from reedlab.plan.catalogue import Recipes, checked, recipe_table, stratum_cautions
-from reedlab.plan.defining import resolution_of
+from reedlab.plan.classical.defining import resolution_of
+from reedlab.plan.classical.recipes import Recipes, checked, recipe_table, stratum_cautions
 from reedlab.schema import Factor
 
 #: First recipes of Plackett & Burman (1946), Biometrika 33, 305-325; the others follow by

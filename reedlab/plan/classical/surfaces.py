@@ -11,8 +11,8 @@ from itertools import product
 import numpy as np
 
 from reedlab.errors import CallError, listed
-from reedlab.plan.aberration import best_columns, signs
-from reedlab.plan.catalogue import Recipes, checked, ends, recipe_table, stratum_cautions
+from reedlab.plan.classical.aberration import best_columns, signs
+from reedlab.plan.classical.recipes import Recipes, checked, ends, recipe_table, stratum_cautions
 from reedlab.schema import Factor
 
 #: Most factors of a central composite design: 64 corners, 16 axial recipes.

@@ -5,8 +5,8 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.answer import number_text, percent_text
-from reedlab.plan.power_tests import AIM
+from reedlab.answer import counted, number_text, percent_text
+from reedlab.plan.strength.rows import AIM
 
 #: Fewer error degrees of freedom than this are worth a caution.
 FEW_DF = 5
@@ -21,19 +21,8 @@ def records(table: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
-def counted(count: float, noun: str) -> str:
-    """Write a count with its noun.
-
-    Examples
-    --------
-    >>> counted(1, "lot"), counted(24, "reed")
-    ('1 lot', '24 reeds')
-    """
-    return f"{count:.0f} {noun}" if count == 1 else f"{count:.0f} {noun}s"
-
-
-def of_layout(row: Mapping[str, Any], levels: int) -> str:
-    """Say the power of a layout with one factor."""
+def of_layout(row: Mapping[str, Any], levels: int, most: int) -> str:
+    """Say the power of a layout with one factor; `most` is how far the search went."""
     things = f"{row['stratum']}s"
     between = f"two levels given to {things}"
     if levels > 2:
@@ -41,11 +30,11 @@ def of_layout(row: Mapping[str, Any], levels: int) -> str:
     return (
         f"A difference of {number_text(row['effect'])} between {between} would be found in "
         f"{_hundred(row)} of 100 such batches ({size(row)}; {_df(row)}); "
-        f"{_eight_of_ten(row)}."
+        f"{_eight_of_ten(row, most)}."
     )
 
 
-def of_batch(table: pd.DataFrame, labels: Mapping[str, str]) -> str:
+def of_batch(table: pd.DataFrame, labels: Mapping[str, str], most: int) -> str:
     """Say the power of a batch, term by term."""
     parts = []
     for row in records(table):
@@ -53,7 +42,9 @@ def of_batch(table: pd.DataFrame, labels: Mapping[str, str]) -> str:
         if row["den_df"] == 0:
             parts.append(f"{name}) cannot be judged by this batch")
         else:
-            parts.append(f"{name}, {_df(row)}) in {_hundred(row)} of 100; {_eight_of_ten(row)}")
+            parts.append(
+                f"{name}, {_df(row)}) in {_hundred(row)} of 100; {_eight_of_ten(row, most)}"
+            )
     first = records(table)[0]
     return (
         f"In batches like this one ({size(first)}) a difference of "
@@ -112,18 +103,15 @@ def _df(row: Mapping[str, Any]) -> str:
     return f"{text} error degree{'' if text == '1' else 's'} of freedom"
 
 
-def _eight_of_ten(row: Mapping[str, Any]) -> str:
+def _eight_of_ten(row: Mapping[str, Any], most: int) -> str:
     only = "only " if row["power"] >= AIM else ""
-    needed = []
-    if not pd.isna(row["smallest_effect"]):
-        needed.append(f"a difference of {number_text(row['smallest_effect'], 2)}")
-    if not pd.isna(row["needed"]):
-        unit = row["needed_unit"]
-        noun = "such batch" if unit == "batches" else unit.removesuffix("s")
-        plural = "es" if unit == "batches" else "s"
-        count = f"{row['needed']:.0f} {noun}{'' if row['needed'] == 1 else plural}"
-        if not (unit == "batches" and row["needed"] == 1):
-            needed.append(count)
-    if not needed:
+    if pd.isna(row["smallest_effect"]):
         return "8 of 10 is out of reach"
-    return f"8 of 10 needs {only}{' or '.join(needed)}"
+    text = f"8 of 10 needs {only}a difference of {number_text(row['smallest_effect'], 2)}"
+    batches = row["needed_unit"] == "batches"
+    noun, plural = ("such batch", "es") if batches else (row["needed_unit"].removesuffix("s"), "s")
+    if pd.isna(row["needed"]):
+        return f"{text} or more than {most} {noun}{plural}"
+    if batches and row["needed"] == 1:
+        return text
+    return f"{text} or {row['needed']:.0f} {noun}{'' if row['needed'] == 1 else plural}"

@@ -29,7 +29,7 @@ def typeset(sheet: Mapping[str, Any], paper: str = "A4") -> bytes:
     Parameters
     ----------
     sheet : mapping
-        As :mod:`reedlab.plan.pages` builds it.
+        As :mod:`reedlab.plan.bench.pages` builds it.
     paper : {"A4", "letter"}
 
     Returns

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.charts import COLOURS, new_axes
-from reedlab.plan.power_tests import AIM
+from reedlab.plan.strength.rows import AIM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

@@ -1,0 +1,1 @@
+"""Sheets for the bench: their pages, their CSV, their typesetting."""

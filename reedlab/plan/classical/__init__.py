@@ -1,0 +1,1 @@
+"""Classical designs: two-level fractions, screening, surfaces; their words and their cane."""
