@@ -13,8 +13,10 @@ from numpy.typing import NDArray
 #: sqrt(1) to sqrt(2) - 1, that is 2.4 times as many samples if the peak is whole.
 SLICE = 0.001
 CROWDED = 8.0
-#: Fewer samples than this are no crowd.
+#: Fewer samples than this are no crowd; with fewer steps to the upper half, any peak is flat.
 FEWEST = 8
+#: The top value of 8 bits, below which a crowd must be told from steps.
+FULL = 127 / 128
 #: The same for what a lossy coder smeared: wider slices, the top one against the mean of three
 #: below it (3.0 times as many if the peak is whole; two below, for the smear).
 WIDE_SLICE, WIDE_CROWDED = 0.02, 6.0
@@ -50,8 +52,10 @@ def _cut_off(samples: NDArray[np.float64]) -> int:
     top = min(float(samples.max()), 1.0)
     if top <= 0:
         return 0
-    high = samples[samples > 0.9 * top]
+    high = samples[samples > top / 2]
     values = np.unique(high)
+    if len(values) < FEWEST and top < FULL:
+        return 0
     step = float(np.diff(values).min()) if len(values) > 1 else 0.0
     # A step of 8 bits is wider than the slice.
     width = max(SLICE * top, 1.5 * step)

@@ -1,4 +1,4 @@
-"""Pitch is right to a fraction of a cent, absent where there is no tone, and never halved unsaid."""
+"""Pitch is right to a fraction of a cent, absent without a tone, and never halved unsaid."""
 
 from pathlib import Path
 
@@ -153,7 +153,10 @@ def test_a_pitch_at_a_limit_is_told() -> None:
     [
         ({"floor_hz": 500, "ceiling_hz": 100}, "floor_hz is 500 and ceiling_hz 100; write the low"),
         ({"floor_hz": 0}, "floor_hz is 0 and ceiling_hz 1400; write the lower one first, both abo"),
-        ({"floor_hz": 4}, r"0\.60 s long, and a floor of 4 Hz needs more than 0\.75 s; raise floor"),
+        (
+            {"floor_hz": 4},
+            r"0\.60 s long, and a floor of 4 Hz needs more than 0\.75 s; raise floor",
+        ),
         ({"ceiling_hz": 30_000}, "ceiling_hz is 30000, but nothing above 22050 Hz is in a record"),
         ({"step_s": 0}, r"step_s is 0; it must be a time above 0 s\."),
     ],

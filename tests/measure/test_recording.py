@@ -145,9 +145,7 @@ def test_clipping_is_kept(tmp_path) -> None:
 def test_opposite_channels_do_not_cancel(tmp_path) -> None:
     found = read_recording(degrade.opposed_channels(TONE, RATE, tmp_path / "x.wav"))
     assert np.std(found.samples) == pytest.approx(np.std(TONE), rel=1e-3)
-    assert found.cautions == (
-        "The channels are opposite and would cancel; the left one is used.",
-    )
+    assert found.cautions == ("The channels are opposite and would cancel; the left one is used.",)
 
 
 @pytest.mark.parametrize(("dead", "used"), [(0, "right"), (1, "left")])
