@@ -15,21 +15,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from reedlab.answer import Answer
+from reedlab.answer import Answer, number_text
 from reedlab.errors import ModelError, RecordError
 from reedlab.measure.attempts import find_attempts
+from reedlab.measure.crow_attempt import Attempt, Level, listen
 from reedlab.measure.crow_text import attempt_cautions, attempt_text
 from reedlab.measure.hum import Hum, find_hum, without_hum
 from reedlab.measure.levels import level_track
-from reedlab.measure.partials import Partials, find_partials
 from reedlab.measure.pitches import FLOOR_HZ, PitchTrack, pitch_track
-from reedlab.measure.quality import Quality, clipped_share, quality
-from reedlab.measure.rattle import Rattle, find_rattle
 from reedlab.measure.recording import Recording, read_recording
-from reedlab.measure.settling import LEAST_STRENGTH, Stand, crow_stand, find_stands
+from reedlab.measure.settling import SHORTEST_S
 from reedlab.measure.thinned import thinned
-from reedlab.measure.trust import Trust, trust
-from reedlab.schema.pitch import A4_HZ, cents, cents_from_band, nearest_note
+from reedlab.schema.pitch import A4_HZ, cents_from_band, nearest_note
 from reedlab.study.settings import Settings
 
 if TYPE_CHECKING:
@@ -42,37 +39,7 @@ STEP_S = 0.01
 AFTER_S = 0.025
 #: Hum that makes up more than this share of the power of a recording without a tone is named.
 HUM_SHARE = 0.5
-#: What is left of hum lies this far below it and this near to the mains, dB and cents.
-LEFT_DB, LEFT_CENTS = 20.0, 40.0
-
 Floats = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Attempt:
-    """What was found in one attempt; for the picture and the cautions.
-
-    Attributes
-    ----------
-    span : (float, float)
-        Beginning and end, s.
-    stands : list of Stand
-        All stretches in which some pitch stands.
-    stand : Stand or None
-        The one that is the crow.
-    partials, trust : Partials, Trust, or None
-        Of that one.
-    rattle : Rattle or None
-    quality : Quality
-    """
-
-    span: tuple[float, float]
-    stands: list[Stand]
-    stand: Stand | None
-    partials: Partials | None
-    trust: Trust | None
-    rattle: Rattle | None
-    quality: Quality
 
 
 @dataclass(frozen=True)
@@ -108,9 +75,8 @@ class Crow(Answer):
     attempts: tuple[Attempt, ...] = field(default=(), repr=False)
 
     def _say(self) -> str:
-        return " ".join(
-            attempt_text(row, self.a4_hz, self.target) for row in self.table.to_dict("records")
-        )
+        rows: list[dict[str, Any]] = self.table.to_dict("records")  # type: ignore[assignment]
+        return " ".join(attempt_text(row, self.a4_hz, self.target) for row in rows)
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw pitch and level over time, the target, the settling and the rattle."""
@@ -185,7 +151,7 @@ def crow(
     spans, said = _spans(clean)
     track = pitch_track(clean, FLOOR_HZ, step_s=STEP_S)
     level = level_track(clean)
-    attempts = tuple(_listen(recording, clean, track, level, span, hum) for span in spans)
+    attempts = tuple(listen(recording, clean, track, level, span, hum) for span in spans)
     if not any(attempt.stand or attempt.rattle for attempt in attempts):
         raise ModelError(_no_tone(recording, heard, clean, hum))
     rows = [
@@ -195,8 +161,9 @@ def crow(
     cautions = [*recording.cautions, *said]
     if hum:
         cautions.append(
-            f"Hum of the mains at {hum.mains_hz:.0f} Hz ({hum.level_db:.0f} dB) was taken out "
-            "before the pitch was looked for; move the recorder away from lamps and chargers."
+            f"Hum of the mains at {hum.mains_hz:.0f} Hz ({number_text(hum.level_db, 2)} dB) was "
+            "taken out before the pitch was looked for; move the recorder away from lamps and "
+            "chargers."
         )
     for row, attempt in zip(rows, attempts, strict=True):
         cautions += attempt_cautions(row, attempt, level, len(rows) > 1)
@@ -224,57 +191,11 @@ def _spans(clean: Recording) -> tuple[list[tuple[float, float]], tuple[str, ...]
     return list(found), found.cautions
 
 
-def _listen(
-    recording: Recording,
-    clean: Recording,
-    track: PitchTrack,
-    level: tuple[Floats, Floats],
-    span: tuple[float, float],
-    hum: Hum | None,
-) -> Attempt:
-    stands = [
-        stand
-        for stand in find_stands(track, *span)
-        if not (hum and _left_of_hum(stand, level, hum))
-    ]
-    stand = crow_stand(stands)
-    rattle = find_rattle(clean, track, level, span, stands, stand)
-    # Filtering rounds cut-off peaks, so clipping is looked for in the recording itself.
-    clipped = clipped_share(recording.part(*span)) > 0
-    judged = quality(recording if clipped else clean, *span)
-    if stand is None:
-        return Attempt(span, stands, None, None, None, rattle, judged)
-    partials = find_partials(clean, track, stand)
-    share = _share(track, span, stand, rattle)
-    return Attempt(
-        span, stands, stand, partials, trust(stand, partials, judged.snr_db, share), rattle, judged
-    )
-
-
-def _left_of_hum(stand: Stand, level: tuple[Floats, Floats], hum: Hum) -> bool:
-    """Tell whether a pitch is what was left of the hum when it was taken out."""
-    held = (level[0] >= stand.settle_s) & (level[0] <= stand.end_s)
-    faint = np.median(level[1][held]) < hum.level_db - LEFT_DB
-    return bool(faint and abs(cents(stand.hz, hum.mains_hz)) < LEFT_CENTS)
-
-
-def _share(
-    track: PitchTrack, span: tuple[float, float], stand: Stand, rattle: Rattle | None
-) -> float:
-    """Return the share of the windows with a tone, apart from the rattle, that are the stand's."""
-    time_s = track.time_s
-    tone = (time_s >= span[0]) & (time_s <= span[1]) & (track.strength >= LEAST_STRENGTH)
-    if rattle:
-        tone &= (time_s < rattle.start_s) | (time_s > rattle.end_s)
-    held = tone & (time_s >= stand.settle_s) & (time_s <= stand.end_s)
-    return float(held.sum() / max(tone.sum(), 1))
-
-
 def _row(
     number: int,
     attempt: Attempt,
     track: PitchTrack,
-    level: tuple[Floats, Floats],
+    level: Level,
     settings: Settings,
 ) -> dict[str, Any]:
     stand, rattle, judged = attempt.stand, attempt.rattle, attempt.trust
@@ -297,7 +218,7 @@ def _row(
     }
     if stand is None or judged is None:
         return row
-    hz = _both(attempt)
+    hz = attempt.hz
     note, off = nearest_note(hz, settings.a4_hz)
     at = stand.settle_s + AFTER_S
     strength = np.interp(at, track.time_s, track.strength)
@@ -315,16 +236,6 @@ def _row(
     }
 
 
-def _both(attempt: Attempt) -> float:
-    """Return the mean of the pitch by its period and by its partials, where they agree."""
-    stand, partials = attempt.stand, attempt.partials
-    if stand is None or partials is None:
-        return np.nan
-    hz = stand.hz * partials.factor
-    agree = np.isfinite(partials.hz) and abs(cents(partials.hz, hz)) < 20
-    return float(np.sqrt(hz * partials.hz)) if agree else hz
-
-
 def _no_tone(recording: Recording, heard: Recording, clean: Recording, hum: Hum | None) -> str:
     name = recording.path.name
     if hum and np.var(clean.samples) < (1 - HUM_SHARE) * np.var(heard.samples):
@@ -333,6 +244,6 @@ def _no_tone(recording: Recording, heard: Recording, clean: Recording, hum: Hum 
             "recorder away from lamps and chargers and crow nearer to it."
         )
     return (
-        f"{name} holds no tone that stands for {0.15:g} s; crow nearer to the microphone and hold "
-        "the pitch."
+        f"{name} holds no tone that stands for {SHORTEST_S:g} s; crow nearer to the microphone "
+        "and hold the pitch."
     )

@@ -9,7 +9,7 @@ from reedlab.errors import listed
 from reedlab.measure.settling import Stand
 
 if TYPE_CHECKING:
-    from reedlab.measure.crow import Attempt
+    from reedlab.measure.crow_attempt import Attempt
 
 #: The level of a held crow wavers by less; more is a tremolo, dB from trough to top.
 TREMOLO_DB = 3.0
@@ -21,10 +21,8 @@ DRIFT_CENTS = 20.0
 FAR_CENTS = 700.0
 #: Less certain than this is said to be uncertain.
 DOUBTFUL = 0.5
-#: A steady pitch this near to the mains' octave may be hum that never stops.
-HUM_OCTAVES_HZ, HUM_CENTS, HUM_SPREAD_CENTS = (100.0, 120.0), 3.0, 1.5
-#: Hum is there from the first moment, s.
-FROM_THE_START_S = 0.05
+#: Beginning of what is said of a recording without a quiet.
+NO_QUIET = "There is no quiet"
 #: Another pitch in the attempt is told if it stands for so long.
 OTHER_S = 0.3
 
@@ -46,7 +44,7 @@ def attempt_text(row: dict[str, Any], a4_hz: float, target: tuple[str, str]) -> 
         also = f"; {several} from {row['rattle_s']:.1f} s" if several else ""
         return f"{name}: no single pitch; what stands most is {pitch}{also}; {end}"
     held = (
-        f"one pitch from {row['settle_s']:.1f} s at {_minus(row['settle_db'], 0)} dB, held "
+        f"one pitch from {row['settle_s']:.1f} s at {_minus(row['settle_db'])} dB, held "
         f"{row['hold_s']:.1f} s, spread {row['spread_cents']:.0f} cents"
     )
     rattle = f"; {several} from {row['rattle_s']:.1f} s" if several else ""
@@ -60,11 +58,18 @@ def attempt_cautions(
     numbered: bool,
 ) -> list[str]:
     """Return the cautions of one attempt, with its number where there are several."""
-    said = [*attempt.quality.cautions]
+    # Where nobody is ever quiet the whole recording is one attempt, which has been said.
+    alone = attempt.span[0] == 0 and np.isnan(attempt.quality.noise_db)
+    said = [text for text in attempt.quality.cautions if not (alone and NO_QUIET in text)]
     stand, partials, judged = attempt.stand, attempt.partials, attempt.trust
     if stand is not None and partials is not None and judged is not None:
         if judged.why_not:
             said.append(f"This is no single pitch: {judged.why_not}; do not record it as the crow.")
+        elif judged.may_be_hum:
+            said.append(
+                f"A pitch so steady at {row['crow_hz']:.0f} Hz, from the first moment on, may be "
+                "hum of the mains; leave a second of quiet before the crow."
+            )
         elif judged.confidence < DOUBTFUL:
             said.append(
                 f"The pitch is doubtful (confidence {judged.confidence:.2f}); crow again, nearer "
@@ -75,7 +80,12 @@ def attempt_cautions(
                 f"The period and the partials name different octaves; the partials' is taken, "
                 f"{row['crow_hz']:.1f} Hz."
             )
-        said += [*_course_cautions(stand, level), *_pitch_cautions(row, stand)]
+        said += _course_cautions(stand, level)
+        if abs(row["crow_cents"]) > FAR_CENTS:
+            said.append(
+                f"{row['crow_note']} is far from the target; was it the reed by itself, and the "
+                "right instrument?"
+            )
         said += _other_cautions(attempt, stand)
     mark = f"Crow {row['attempt']}: " if numbered else ""
     return [mark + text for text in said]
@@ -121,25 +131,6 @@ def _course_cautions(
     return said
 
 
-def _pitch_cautions(row: dict[str, Any], stand: Stand) -> list[str]:
-    said = []
-    if abs(row["crow_cents"]) > FAR_CENTS:
-        said.append(
-            f"{row['crow_note']} is far from the target; was it the reed by itself, and the right "
-            "instrument?"
-        )
-    near = [
-        hz
-        for hz in HUM_OCTAVES_HZ
-        if row["start_s"] < FROM_THE_START_S
-        and abs(1200 * np.log2(row["crow_hz"] / hz)) < HUM_CENTS
-        and stand.spread_cents < HUM_SPREAD_CENTS
-    ]
-    if near:
-        said.append(f"A pitch so steady at {near[0]:.0f} Hz may be hum of the mains.")
-    return said
-
-
 def _other_cautions(attempt: "Attempt", stand: Stand) -> list[str]:
     """Tell of other pitches that stand alone in the attempt."""
     rattle = attempt.rattle
@@ -171,8 +162,9 @@ def _pitches(text: str) -> str:
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.0f}".replace("-", "−")
+    # Adding 0 makes minus zero a plain one.
+    return f"{round(value) + 0:+d}".replace("-", "−")
 
 
-def _minus(value: float, digits: int) -> str:
-    return f"{value:.{digits}f}".replace("-", "−")
+def _minus(value: float) -> str:
+    return f"{value:.0f}".replace("-", "−")

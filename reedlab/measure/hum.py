@@ -158,7 +158,8 @@ def _smooth(turned: NDArray[np.complex128], rate: float, over_s: float) -> NDArr
     window = np.hanning(2 * round(over_s / BLOCK_S / 2) + 3)[1:-1]
     half = len(window) // 2
     weights = np.convolve(np.ones(count), window, "full")[half : half + count]
-    return np.convolve(means, window, "full")[half : half + count] / weights
+    smooth: NDArray[np.complex128] = np.convolve(means, window, "full")[half : half + count]
+    return smooth / weights
 
 
 def _block(rate: float) -> int:

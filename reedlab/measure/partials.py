@@ -18,9 +18,10 @@ from reedlab.measure.settling import BAND_CENTS, Stand
 PERIODS, MOST_WINDOWS, MOST_PARTIALS = 12, 60, 16
 #: Places in the spectrum from one partial to the next, and to where a line's own skirt reaches.
 PLACES, SKIRT = 12, 2
-#: Lines between the partials with this share of their power make the pitch an octave or a
-#: twelfth lower: 26 dB below, while a weak fundamental lies 20 dB below the rest.
-LOWER_SHARE = 0.0025
+#: Lines between the partials make the pitch an octave or a twelfth lower if they hold this share
+#: of the power, 27 dB below, and lie within so many cents of where they then belong: echoes of
+#: an earlier note and noise do not.
+LOWER_SHARE, TUNED_CENTS = 0.002, 5.0
 #: A tone without odd partials is an octave higher: they hold less than this, 30 dB below.
 HIGHER_SHARE = 0.001
 #: A line is so many times stronger than the places beside it; a missing one at most so many.
@@ -88,6 +89,12 @@ class _Lines:
         count = len(self.partials)
         return (quarters[1 : 2 * count : 2] + quarters[2 : 2 * count + 1 : 2]) / 2 + 1e-30
 
+    @property
+    def present(self) -> NDArray[np.bool_]:
+        """Which partials are there: stronger than their surroundings, and not too weak."""
+        least = WEAK_SHARE * self.partials.max()
+        return self.partials > np.maximum(STANDS_OUT * self.floors, least)
+
 
 def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Partials:
     """Ask the partials of a stand for its octave, its frequency and whether it is one pitch.
@@ -111,13 +118,11 @@ def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Part
     The second frequency weights partial k by its power and k squared, for the error of one
     line is the same in Hz wherever it lies.
     """
-    lines = _lines(recording, track, stand, 1.0)
-    factor = _factor(lines, stand.hz, recording.rate_hz)
-    if factor != 1:
-        lines = _lines(recording, track, stand, factor)
-    present = lines.partials > np.maximum(
-        STANDS_OUT * lines.floors, WEAK_SHARE * lines.partials.max()
-    )
+    factor = _lower(recording, track, stand)
+    if factor == 1:
+        factor = _higher(_lines(recording, track, stand, 1.0))
+    lines = _lines(recording, track, stand, factor)
+    present = lines.present
     power = lines.partial_power * present
     order = np.arange(1, power.shape[1] + 1)
     weight = power * order**2
@@ -184,26 +189,34 @@ def _peaks(
     return np.exp(mid), 1200 * np.log2(found / at)
 
 
-def _factor(lines: _Lines, hz: float, rate_hz: float) -> float:
-    """Return by what the pitch is to be multiplied to be that of the partials."""
-    whole, floors = lines.partials, lines.floors
+def _lower(recording: Recording, track: PitchTrack, stand: Stand) -> float:
+    """Return a half or a third if the lines of that pitch are there, else 1."""
     for parts in (2, 3):
-        between = [
-            lines.place_power[place : PLACES * len(whole) : PLACES]
-            for place in range(PLACES // parts, PLACES, PLACES // parts)
-        ]
-        seen = sum(int(np.sum(line > STANDS_OUT * floors)) for line in between)
-        share = sum(float(line.sum()) for line in between) / whole.sum()
-        if hz / parts > FLOOR_HZ and share > LOWER_SHARE and seen >= parts:
+        if stand.hz / parts <= FLOOR_HZ:
+            break
+        lines = _lines(recording, track, stand, 1 / parts)
+        order = np.arange(1, len(lines.partials) + 1)
+        added = order % parts != 0
+        off = np.average(lines.off_cents, axis=0, weights=lines.partial_power.sum(axis=1))
+        real = added & lines.present & (np.abs(off) < TUNED_CENTS)
+        share = lines.partials[real].sum() / lines.partials[~added].sum()
+        most = real.sum() > lines.present[added].sum() / 2
+        if real.sum() >= parts and most and share > LOWER_SHARE:
             return 1 / parts
+    return 1.0
+
+
+def _higher(lines: _Lines) -> float:
+    """Return 2, 3 or 4 if all partials but each second, third or fourth are missing, else 1."""
+    whole, floors = lines.partials, lines.floors
     order = np.arange(1, len(whole) + 1)
     for times in (4, 3, 2):
         kept = order % times == 0
         if not kept.any() or not np.any(whole[kept] > STANDS_OUT * floors[kept]):
             continue
         missing = np.all(whole[~kept] < MISSING * floors[~kept])
-        faint = whole[~kept].sum() < 0.01 * HIGHER_SHARE * whole[kept].sum()
-        if faint or (missing and whole[~kept].sum() < HIGHER_SHARE * whole[kept].sum()):
+        left = whole[~kept].sum() / whole[kept].sum()
+        if left < 0.01 * HIGHER_SHARE or (missing and left < HIGHER_SHARE):
             return float(times)
     return 1.0
 

@@ -4,7 +4,7 @@ What sounds beside the held pitch is looked at by itself. It is a rattle if its 
 partials of more than one pitch; breath has no lines. Times in seconds, pitches in Hz.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,8 +14,10 @@ from reedlab.measure.partials import find_partials
 from reedlab.measure.pitches import PitchTrack
 from reedlab.measure.quiet import runs
 from reedlab.measure.recording import Recording
-from reedlab.measure.settling import LEAST_STRENGTH, Stand
+from reedlab.measure.settling import Stand
 
+#: A period that repeats itself as well as this, 6 dB above all else, is one pitch.
+SURE_STRENGTH = 0.8
 #: A shorter stretch is the change from one pitch to another.
 SHORTEST_S = 0.15
 #: Quieter than the held pitch (or the loudest of the attempt) by more than this is its end.
@@ -58,6 +60,7 @@ def find_rattle(
     span: tuple[float, float],
     stands: list[Stand],
     crow: Stand | None,
+    hum_hz: Sequence[float] = (),
 ) -> Rattle | None:
     """Return the longest rattle of an attempt after its pitch has settled, or anywhere in it.
 
@@ -73,6 +76,8 @@ def find_rattle(
         The attempt's; one may be a rattle that repeats itself.
     crow : Stand or None
         The one that is the crow; None if there is none.
+    hum_hz : sequence of float
+        Lines of hum that were taken out; what is left of them is no pitch.
     """
     stretches = list(_unheld(track, level, span, crow))
     for stand in stands:
@@ -80,14 +85,16 @@ def find_rattle(
             stretches.append((stand.settle_s, stand.end_s))
     found = []
     for start_s, end_s in stretches:
-        pitches = pitches_at(recording, start_s, end_s)
+        pitches = pitches_at(recording, start_s, end_s, hum_hz)
         if len(pitches) > 1:
             found.append(Rattle(start_s, end_s, pitches))
     after = [rattle for rattle in found if crow and rattle.start_s >= crow.end_s - 0.1]
     return max(after or found, key=lambda rattle: rattle.end_s - rattle.start_s, default=None)
 
 
-def pitches_at(recording: Recording, start_s: float, end_s: float) -> tuple[float, ...]:
+def pitches_at(
+    recording: Recording, start_s: float, end_s: float, hum_hz: Sequence[float] = ()
+) -> tuple[float, ...]:
     """Return the pitches that sound between two times: lines that no lower one explains.
 
     Examples
@@ -101,6 +108,8 @@ def pitches_at(recording: Recording, start_s: float, end_s: float) -> tuple[floa
     lines = _lines(recording.part(start_s, end_s), recording.rate_hz)
     pitches: list[float] = []
     for line in lines:
+        if any(abs(line - hum) < 1 / WINDOW_S for hum in hum_hz):
+            continue
         if not any(_is_partial(line, pitch) for pitch in pitches):
             pitches.append(line)
     return tuple(pitches[:MOST_PITCHES])
@@ -124,7 +133,7 @@ def _unheld(
         reference = np.median(level_db[held]) if held.any() else reference
     loud = inside & ~held & (level_db > reference - FAINT_DB)
     place = np.minimum(np.searchsorted(track.time_s, time_s), len(track.time_s) - 1)
-    unsure = track.strength[place] < LEAST_STRENGTH
+    unsure = track.strength[place] < SURE_STRENGTH
     for first, last in runs(loud):
         start_s, end_s = float(time_s[first]), float(time_s[last - 1])
         if end_s - start_s >= SHORTEST_S and unsure[first:last].mean() > 0.5:

@@ -1,8 +1,8 @@
 """Where one pitch settles and how long it stands, from a running pitch.
 
 A pitch stands while the track stays in a band about one centre; it has settled where it is as
-near to what follows as it will be. Times in seconds from the beginning of the recording, pitches
-in Hz, widths in cents.
+near to what follows as it will be and its level has come up. Times in seconds from the beginning
+of the recording, pitches in Hz, widths in cents.
 """
 
 from dataclasses import dataclass
@@ -26,8 +26,13 @@ SHORTEST_S = 0.15
 #: A later stand is the crow only if it lasts more than this many times longer.
 LONGER = 2.0
 #: Settled is what lies within this of the median of the time that follows, or within
-#: SETTLED_SPREADS of its spread where the pitch itself wavers.
+#: SETTLED_SPREADS of its spread where the pitch itself wavers ...
 SETTLED_CENTS, SETTLED_SPREADS, FOLLOWING_S = 12.0, 1.5, 0.3
+#: ... and does not rise by more dB within the next moment: a reed that has just begun to speak
+#: gets louder by itself, at a hundred dB a second.
+RISES_DB, MOMENT_S = 3.0, 0.05
+#: What has not settled after this time is taken from its beginning.
+LATEST_S = 1.0
 #: Values of the track further than this from its median are slips.
 SLIP_SPREADS, SLIP_CENTS = 3.0, 10.0
 MOST_STANDS = 5
@@ -64,12 +69,19 @@ class Stand:
         return self.end_s - self.settle_s
 
 
-def find_stands(track: PitchTrack, start_s: float, end_s: float) -> list[Stand]:
+def find_stands(
+    track: PitchTrack,
+    level: tuple[NDArray[np.float64], NDArray[np.float64]],
+    start_s: float,
+    end_s: float,
+) -> list[Stand]:
     """Return the stretches of an attempt in which one pitch stands, in order of time.
 
     Parameters
     ----------
     track : PitchTrack
+    level : tuple of ndarray
+        Times and levels, as of :func:`~reedlab.measure.levels.level_track`.
     start_s, end_s : float
         The attempt.
 
@@ -89,12 +101,13 @@ def find_stands(track: PitchTrack, start_s: float, end_s: float) -> list[Stand]:
     height = np.full(len(tone), np.nan)
     height[tone] = 1200 * np.log2(track.hz[tone])
     step = float(track.time_s[1] - track.time_s[0]) if len(tone) > 1 else SHORTEST_S
+    rise = np.interp(track.time_s + MOMENT_S, *level) - np.interp(track.time_s, *level)
     stands: list[Stand] = []
     for _ in range(MOST_STANDS):
         run = _longest_run(height, tone, step)
         if run is None:
             break
-        stands.append(_stand(track, height, *run))
+        stands.append(_stand(track, height, rise, *run))
         tone[slice(*run)] = False
     return sorted(stands, key=lambda stand: stand.settle_s)
 
@@ -129,8 +142,15 @@ def _longest_run(
     return max(long, key=lambda run: near[run[0] : run[1]].sum(), default=None)
 
 
-def _stand(track: PitchTrack, height: NDArray[np.float64], first: int, last: int) -> Stand:
-    first += _settled(height[first:last], track.time_s[first:last] - track.time_s[first])
+def _stand(
+    track: PitchTrack,
+    height: NDArray[np.float64],
+    rise: NDArray[np.float64],
+    first: int,
+    last: int,
+) -> Stand:
+    since_s = track.time_s[first:last] - track.time_s[first]
+    first += _settled(height[first:last], rise[first:last], since_s)
     kept = height[first:last]
     middle = np.nanmedian(kept)
     spread = _spread(kept)
@@ -147,14 +167,17 @@ def _stand(track: PitchTrack, height: NDArray[np.float64], first: int, last: int
     )
 
 
-def _settled(height: NDArray[np.float64], since_s: NDArray[np.float64]) -> int:
+def _settled(
+    height: NDArray[np.float64], rise: NDArray[np.float64], since_s: NDArray[np.float64]
+) -> int:
     """Return the first place that is as near to what follows it as it will be."""
-    for place in np.flatnonzero(np.isfinite(height)):
+    in_tune = [place for place in np.flatnonzero(np.isfinite(height)) if since_s[place] < LATEST_S]
+    for place in in_tune:
         following = height[(since_s >= since_s[place]) & (since_s <= since_s[place] + FOLLOWING_S)]
         near = max(SETTLED_CENTS, SETTLED_SPREADS * _spread(following))
-        if abs(height[place] - np.nanmedian(following)) <= near:
+        if abs(height[place] - np.nanmedian(following)) <= near and rise[place] < RISES_DB:
             return int(place)
-    return 0
+    return int(in_tune[0])
 
 
 def _spread(height: NDArray[np.float64]) -> float:

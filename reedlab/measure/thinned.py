@@ -8,8 +8,8 @@ from dataclasses import replace
 
 from reedlab.measure.recording import Recording
 
-#: The copy keeps at least this many samples a second: the fifth partial of the highest crow.
-LEAST_RATE_HZ = 11_000.0
+#: The copy keeps at least this many samples a second: C6 with three partials above it.
+LEAST_RATE_HZ = 9500.0
 #: Half length of the filter, in samples of the copy, and its corner against half the rate.
 HALF_LENGTH, CORNER = 10, 0.9
 

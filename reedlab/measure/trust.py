@@ -29,7 +29,12 @@ SHARE = (0.1, 0.6)
 #: A pitch that stands for less, or is less of the tone, or where both ways disagree by more, or
 #: that slides further, is not called one.
 LEAST_HOLD_S, LEAST_SHARE, MOST_DIFFER_CENTS, MOST_DRIFT_CENTS = 0.4, 0.35, 15.0, 60.0
-#: What is no single pitch is never trusted more than this.
+#: Below C2 by a quartertone, where hum was taken out, a period is hum mixed with a tone, Hz.
+LOWEST_BESIDE_HUM_HZ = 63.5
+#: A pitch this near to the octave of the mains, as steady as no player and there from the first
+#: moment, may be hum: cents, cents, s.
+HUM_OCTAVES_HZ, HUM_CENTS, HUM_SPREAD_CENTS, FROM_THE_START_S = (100.0, 120.0), 3.0, 1.5, 0.05
+#: What is no single pitch, or may be hum, is never trusted more than this.
 MOST_OF_SEVERAL = 0.2
 
 
@@ -44,14 +49,19 @@ class Trust:
         0 to 1.
     why_not : str
         Why it is no single pitch, in words; empty if it is.
+    may_be_hum : bool
+        Whether it may be hum of the mains that never stops.
     """
 
     single_pitch: bool
     confidence: float
     why_not: str = ""
+    may_be_hum: bool = False
 
 
-def trust(stand: Stand, partials: Partials, snr_db: float, share: float) -> Trust:
+def trust(
+    stand: Stand, partials: Partials, snr_db: float, share: float, start_s: float, humming: bool
+) -> Trust:
     """Judge a held pitch.
 
     Parameters
@@ -62,12 +72,21 @@ def trust(stand: Stand, partials: Partials, snr_db: float, share: float) -> Trus
         Level of the tone above the noise; not a number where there is no quiet.
     share : float
         Share of the attempt's tone that lies in the stand, 0 to 1.
+    start_s : float
+        Where the attempt begins.
+    humming : bool
+        Whether hum of the mains was taken out.
     """
+    hz = stand.hz * partials.factor
     found = np.isfinite(partials.hz)
-    differ = abs(cents(partials.hz, stand.hz * partials.factor)) if found else np.inf
+    differ = abs(cents(partials.hz, hz)) if found else np.inf
+    # A held note may pass for hum, so for the quiet; but what is not the period is noise, and
+    # there is no more of it than that.
+    strength = min(stand.strength, 0.999)
+    over_db = max(snr_db, 10 * np.log10(strength / (1 - strength)))
     parts = [
         _part(stand.strength, STRENGTH),
-        1.0 if np.isnan(snr_db) else _part(snr_db, SNR_DB),
+        1.0 if np.isnan(snr_db) else _part(over_db, SNR_DB),
         _part(stand.hold_s, HOLD_S),
         _part(stand.spread_cents, SPREAD_CENTS),
         _part(differ, DIFFER_CENTS),
@@ -75,9 +94,13 @@ def trust(stand: Stand, partials: Partials, snr_db: float, share: float) -> Trus
     ]
     confidence = float(np.prod(parts))
     why_not = _why_not(stand, partials, differ, share)
-    if why_not:
-        return Trust(False, min(confidence, MOST_OF_SEVERAL), why_not)
-    return Trust(True, confidence)
+    if humming and hz < LOWEST_BESIDE_HUM_HZ:
+        why_not = "it is hum of the mains mixed with a tone"
+    steady = start_s < FROM_THE_START_S and stand.spread_cents < HUM_SPREAD_CENTS
+    hum = steady and any(abs(cents(hz, mains)) < HUM_CENTS for mains in HUM_OCTAVES_HZ)
+    if why_not or hum:
+        confidence = min(confidence, MOST_OF_SEVERAL)
+    return Trust(not why_not, confidence, why_not, hum)
 
 
 def _part(value: float, limits: tuple[float, float]) -> float:
