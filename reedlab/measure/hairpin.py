@@ -151,8 +151,8 @@ def hairpin(path: str | Path | Recording, calibration: Calibration | None = None
     off all levels, except off a softest one that is limited by it.
 
     Pitch and brightness are compared with the level in blocks of 0.3 s, by least squares;
-    the interval allows for neighbouring blocks that are alike. What changes with time alone, the player's
-    warming up for one, is mixed into it unless rise and fall are alike.
+    the interval allows for neighbouring blocks that are alike. What changes with time alone,
+    the player's warming up for one, is mixed into it unless rise and fall are alike.
 
     The trap: a recorder that turns itself up and down flattens every hairpin. Levels of two
     recordings compare only with the same recorder, setting, place and room.

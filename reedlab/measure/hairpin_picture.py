@@ -94,7 +94,7 @@ def over_time(
 def pitch_by_level(
     traces: "Sequence[Trace]", table: pd.DataFrame, *, calibrated: bool, ax: "Axes | None" = None
 ) -> "Axes":
-    """Draw pitch against level in blocks of 0.2 s, with the line of each attempt."""
+    """Draw pitch against level in blocks of 0.3 s, with the line of each attempt."""
     ax = ax or new_axes()
     rows = table.to_dict("records")
     for place, (trace, row) in enumerate(zip(traces, rows, strict=True)):
@@ -109,7 +109,7 @@ def pitch_by_level(
         who = f"attempt {trace.attempt}, {trace.note}" if len(rows) > 1 else trace.note
         slope = f"{pitch.per_10_db:+.1f} cents per 10 dB".replace("-", "−")
         ax.plot(ends, line, color=colour, linewidth=1.5, label=f"{who}: {slope}")
-    ax.set_xlabel(f"level, {_level_unit(calibrated)}; a point: 0.2 s")
+    ax.set_xlabel(f"level, {_level_unit(calibrated)}; a point: 0.3 s")
     ax.set_ylabel("pitch, cents from its middle")
     if ax.get_legend_handles_labels()[0]:
         ax.legend(fontsize=8, frameon=False)

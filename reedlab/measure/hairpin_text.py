@@ -7,6 +7,11 @@ import pandas as pd
 
 from reedlab.answer import number_text
 
+#: A drift that is surely smaller than this is none, cents per 10 dB.
+STEADY_CENTS = 1.0
+#: A change of brightness below this is not told, Hz per 10 dB.
+LEAST_BRIGHTER_HZ = 5.0
+
 
 def said(table: pd.DataFrame, *, calibrated: bool) -> str:
     """Return one sentence an attempt, and one on their ranges if there are several.
@@ -33,7 +38,7 @@ def said(table: pd.DataFrame, *, calibrated: bool) -> str:
     return " ".join(sentences)
 
 
-def _one(row: Mapping[str, Any], *, calibrated: bool) -> str:
+def _one(row: Mapping[Any, Any], *, calibrated: bool) -> str:
     levels = f"{row['soft_db']:.1f} to {row['loud_db']:.1f} dB, " if calibrated else ""
     least = "at least " if row["noise_limited"] else ""
     first = (
@@ -42,37 +47,37 @@ def _one(row: Mapping[str, Any], *, calibrated: bool) -> str:
     )
     if not pd.isna(row["delay_ms"]):
         first += f", speaks after {row['delay_ms']:.0f} ms"
-    first += f", attack {row['attack_ms']:.0f} ms"
+    if not pd.isna(row["attack_ms"]):
+        first += f", attack {row['attack_ms']:.0f} ms"
     doubt = ""
     if row["gain_suspected"]:
         doubt = " Do not believe the range: the recorder seems to have changed its gain."
     return f"{'; '.join([first, *_bending(row)])}.{doubt}"
 
 
-def _bending(row: Mapping[str, Any]) -> Iterator[str]:
+def _bending(row: Mapping[Any, Any]) -> Iterator[str]:
     slope, low, high = (
         row[name] for name in ("drift_cents_per_10_db", "drift_conf_low", "drift_conf_high")
     )
-    bright = row["centroid_hz_per_10_db"]
-    tone = ""
-    if not pd.isna(bright):
-        tone = f"{'brighter' if bright > 0 else 'darker'} by {abs(bright):.0f} Hz per 10 dB"
     if pd.isna(slope):
         return
-    if low < 0 < high:
+    near, far = sorted((abs(low), abs(high)))
+    if low < 0 < high and far < STEADY_CENTS:
+        yield f"keeps its pitch (to {STEADY_CENTS:g} cent per 10 dB)"
+    elif low < 0 < high:
         yield (
             f"no drift of pitch with loudness is shown ({_signed(low)} to {_signed(high)} cents "
             "per 10 dB)"
         )
     else:
-        near, far = sorted((abs(low), abs(high)))
         yield (
             f"goes {'sharp' if slope > 0 else 'flat'} {number_text(abs(slope), 2)} cents "
             f"({number_text(near, 2)} to {number_text(far, 2)}) per 10 dB as it gets louder"
         )
-    if tone:
-        yield f"gets {tone}"
+    bright = row["centroid_hz_per_10_db"]
+    if abs(bright) >= LEAST_BRIGHTER_HZ:
+        yield f"gets {'brighter' if bright > 0 else 'darker'} by {abs(bright):.0f} Hz per 10 dB"
 
 
 def _signed(value: float) -> str:
-    return f"{value:+.1f}".replace("-", "−")
+    return "0.0" if abs(value) < 0.05 else f"{value:+.1f}".replace("-", "−")

@@ -111,8 +111,8 @@ def find_notes(
     ----------
     recording : Recording
     floor_hz, ceiling_hz : float
-        Lowest and highest pitch to look for, in Hz: a third below and above the line is wide
-        enough, and an octave narrow enough to keep hum and overtones out.
+        Lowest and highest pitch to look for, in Hz. A note outside is not left out: one below
+        the floor is heard as one of its partials, one above the ceiling octaves too low.
 
     Returns
     -------

@@ -38,9 +38,9 @@ from reedlab.schema.pitch import A4_HZ, nearest_note, note_hz
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: An octave below and above the list is listened to, so that a wrong octave is named; but no
-#: lower than this, for lower down lies only hum, unless the list itself goes there.
-OCTAVE_BELOW, OCTAVE_ABOVE, LEAST_FLOOR_HZ, FIFTH_BELOW = 0.45, 2.2, 45.0, 0.7
+#: The list widens the limits of the pitch but never narrows them: a note below the floor would
+#: be heard as one of its partials, one above the ceiling as a note octaves lower.
+BELOW, ABOVE = 0.7, 1.45
 #: A register is made of at least so many notes.
 FEWEST = 2
 #: A note has a beginning of its own if the level comes up to it by so much, dB.
@@ -107,7 +107,8 @@ class Register(Answer):
 
     def _say(self) -> str:
         right = self._right
-        low, high = right.loc[right["cents"].idxmin()], right.loc[right["cents"].idxmax()]
+        ordered = right.sort_values("cents")
+        low, high = ordered.iloc[0], ordered.iloc[-1]
         mean = right["cents"].mean()
         return (
             f"{len(right)} notes, on average {_off(mean)} at A4 = {self.a4_hz:g} Hz; they differ "
@@ -206,12 +207,10 @@ def register(
 def _limits(
     recording: Recording, wanted: Sequence[str] | None, a4_hz: float
 ) -> tuple[float, float]:
-    half = recording.rate_hz / 2
-    if wanted is None:
-        return FLOOR_HZ, min(CEILING_HZ, half)
-    hz = [note_hz(name, a4_hz) for name in wanted]
-    floor = max(OCTAVE_BELOW * min(hz), min(LEAST_FLOOR_HZ, FIFTH_BELOW * min(hz)))
-    return floor, min(OCTAVE_ABOVE * max(hz), half)
+    hz = [note_hz(name, a4_hz) for name in wanted or ()]
+    floor = min([FLOOR_HZ, *(BELOW * each for each in hz)])
+    ceiling = max([CEILING_HZ, *(ABOVE * each for each in hz)])
+    return floor, min(ceiling, recording.rate_hz / 2)
 
 
 def _aligned(

@@ -1,6 +1,7 @@
 """A picture of a row of notes: cents from equal temperament, and level, note by note."""
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -57,9 +58,9 @@ def note_by_note(table: pd.DataFrame, a4_hz: float, ax: "Axes | None" = None) ->
     return ax
 
 
-def _label(row: dict[str, str]) -> str:
+def _label(row: Mapping[Any, Any]) -> str:
     if not row["fault"]:
-        return row["note"]
+        return str(row["note"])
     if row["fault"] == "missing":
         return f"{row['note']}\nmissing"
     return f"{row['note']}\n({row['found']})" if row["note"] else f"({row['found']})\nextra"

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.edges import Edge
-from reedlab.measure.levels import WINDOW_S
+from reedlab.measure.levels import WINDOW_S, Weighting
 from reedlab.measure.spectrum import partials
 from reedlab.measure.tones import Tone, unnoised
 
@@ -22,11 +22,14 @@ LOUD_WITHIN_DB = 0.5
 #: A rise or fall shorter than this is none.
 LEAST_SIDE_S = 0.3
 #: Pitch and tone are compared with the level in blocks of so long, so that vibrato averages
-#: out and blocks are nearly independent.
-BLOCK_S = 0.2
+#: out and neighbouring blocks are nearly independent.
+BLOCK_S = 0.3
 FEWEST_BLOCKS = 5
-#: Where the tone is less above the noise than this, its brightness is not looked at, dB.
-CENTROID_MARGIN_DB = 6.0
+#: A level less above the noise than this is limited by it, dB: taking the noise off changes it
+#: by more than 1 dB, and its brightness is that of the noise.
+MARGIN_DB = 6.0
+#: How columns of a weighting end; the places of softest and loudest are those of the last.
+SUFFIXES: tuple[tuple[Weighting, str], ...] = (("A", "dba"), ("Z", "db"))
 #: Half the window of the running level: what is nearer to an edge has part of it in it.
 HALF_S = WINDOW_S / 2
 
@@ -78,12 +81,15 @@ def measure_swell(tone: Tone, begins: Edge, ends: Edge) -> Swell:
     from_s, to_s = begins.stands_s, ends.stands_s
     numbers: dict[str, float] = {}
     soft_s = loud_s = np.nan
-    for weighting, suffix in (("A", "dba"), ("Z", "db")):
+    for weighting, suffix in SUFFIXES:
         heard = tone.level_db[weighting]
         level = unnoised(heard, tone.noise_db[weighting])
         soft, soft_s = softest(tone.time_s, level, from_s, to_s)
         loud, loud_s = loudest(tone.time_s, level, from_s, to_s)
-        above = softest(tone.time_s, heard, from_s, to_s)[0] - tone.noise_db[weighting]
+        as_heard = softest(tone.time_s, heard, from_s, to_s)[0]
+        above = as_heard - tone.noise_db[weighting]
+        # So near to the noise what is left without it is no longer known, only that it is less.
+        soft = as_heard if above < MARGIN_DB else soft
         numbers |= {
             f"soft_{suffix}": soft,
             f"loud_{suffix}": loud,
@@ -140,7 +146,12 @@ def loudest(
 
 
 def straight_line(at_db: NDArray[np.float64], value: NDArray[np.float64]) -> Slope:
-    """Return the line of least squares with its 95 % interval of Student's t."""
+    """Return the line of least squares with its 95 % interval of Student's t.
+
+    Where neighbours in time lie on one side of the line, there is less to learn from them: the
+    interval is widened by the square root of (1 + r) / (1 - r), r their correlation, if
+    positive (Bartlett 1935, from memory).
+    """
     known = np.isfinite(at_db) & np.isfinite(value)
     x, y = at_db[known], value[known]
     if len(x) < FEWEST_BLOCKS or np.ptp(x) == 0:
@@ -148,7 +159,9 @@ def straight_line(at_db: NDArray[np.float64], value: NDArray[np.float64]) -> Slo
     from scipy.stats import linregress, t
 
     line = linregress(x, y)
-    half = t.ppf(0.975, len(x) - 2) * line.stderr
+    rest = y - line.intercept - line.slope * x
+    alike = max(float(rest[1:] @ rest[:-1]) / float(rest @ rest), 0.0) if rest.any() else 0.0
+    half = t.ppf(0.975, len(x) - 2) * line.stderr * np.sqrt((1 + alike) / (1 - alike))
     middle = float(np.mean(y))
     low, high = 10 * (line.slope - half), 10 * (line.slope + half)
     return Slope(x, y, float(10 * line.slope), middle, float(low), float(high))
@@ -192,7 +205,7 @@ def _tone_numbers(
 ) -> dict[str, float]:
     known = np.isfinite(tone.pitch_hz)
     at_db = np.interp(blocks_s, tone.time_s, level_db)
-    clear = at_db > tone.noise_db["Z"] + CENTROID_MARGIN_DB
+    clear = at_db > tone.noise_db["Z"] + MARGIN_DB
     if not clear.any():
         return {"centroid_hz_per_10_db": np.nan, "odd_even_db": np.nan}
     at = blocks_s[clear]
