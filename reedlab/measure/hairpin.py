@@ -33,6 +33,14 @@ LEAST_RANGE_DB = 3.0
 #: A tone that stands for less is none, seconds.
 LEAST_S = 1.0
 
+#: Of the loud part of a hairpin at least so much has one pitch, 0 to 1, and nine tenths of it lie
+#: within so many cents: it may bend, but not move to another note.
+LEAST_PITCHED, MOST_WANDER_CENTS = 0.75, 90.0
+#: A tone that sounds as long as this apart from the one measured is another attempt, seconds.
+ANOTHER_S = 0.5
+#: A tone that begins so near to the beginning of the file has lost its own, seconds.
+CUT_S = 0.05
+
 LEVELS = ("soft_db", "loud_db", "soft_dba", "loud_dba")
 COLUMNS = (
     "attempt",
@@ -180,12 +188,12 @@ def hairpin(path: str | Path | Recording, calibration: Calibration | None = None
         if isinstance(found, str):
             faults.append((number, found))
             continue
-        tone, swell, delay_ms = found
+        tone, swell, times = found
         note = nearest_note(tone.hz)[0]
-        row = swell.numbers | {"attempt": number, "note": note, "hz": tone.hz}
-        rows.append(row | {"delay_ms": delay_ms, "gain_suspected": judged.gain_suspected})
+        row = {"attempt": number, "note": note, "hz": tone.hz, **swell.numbers, **times}
+        rows.append(row | {"gain_suspected": judged.gain_suspected})
         traces.append(Trace(number, note, tone, swell))
-        cautions += [(number, text) for text in judged.cautions]
+        cautions += [(number, text) for text in (*judged.cautions, *_another(tone))]
     if not rows:
         told = " ".join(text for _, text in faults)
         raise RecordError(f"{recording.path.name} holds no hairpin. {told}")
@@ -215,8 +223,8 @@ def hairpin(path: str | Path | Recording, calibration: Calibration | None = None
 
 def _attempt(
     recording: Recording, start_s: float, end_s: float, judged: Quality
-) -> tuple[Tone, Swell, float] | str:
-    """Return one attempt measured, or why it is no hairpin."""
+) -> tuple[Tone, Swell, dict[str, float]] | str:
+    """Return one attempt measured, with the times of its beginning, or why it is no hairpin."""
     if judged.clipped_share > MOST_CLIPPED:
         return (
             f"{judged.clipped_share:.1%} of its samples are clipped, so its loudest is cut off; "
@@ -225,6 +233,11 @@ def _attempt(
     tone = find_tone(recording, start_s, end_s)
     if tone is None:
         return f"From {start_s:.1f} to {end_s:.1f} s there is sound, but no tone in it."
+    if tone.pitched_share < LEAST_PITCHED or tone.wander_cents > MOST_WANDER_CENTS:
+        return (
+            f"From {start_s:.1f} to {end_s:.1f} s the pitch moves from note to note; a hairpin is "
+            "one long tone."
+        )
     if tone.last_s - tone.first_s < LEAST_S:
         return _too_short(tone.last_s - tone.first_s)
     begins, ends = find_edges(recording, tone.hz, tone.first_s, tone.last_s, tone.noise_db["A"])
@@ -237,8 +250,19 @@ def _attempt(
             f"The tone stays within {max(spanned, 0):.1f} dB; a hairpin goes from as soft to as "
             "loud as it will, and back."
         )
-    delay_ms = 1000 * (begins.silent_s - breath_begins_s(tone, begins.silent_s))
-    return tone, swell, delay_ms
+    times = {
+        "delay_ms": 1000 * (begins.silent_s - breath_begins_s(tone, begins.silent_s)),
+        "attack_ms": begins.length_ms if begins.silent_s > CUT_S else np.nan,
+    }
+    return tone, swell, times
+
+
+def _another(tone: Tone) -> Iterator[str]:
+    if tone.elsewhere_s > ANOTHER_S:
+        yield (
+            f"Only the tone from {tone.first_s:.1f} to {tone.last_s:.1f} s is measured, and "
+            "another is near it; leave a second of quiet between attempts."
+        )
 
 
 def _too_short(length_s: float) -> str:

@@ -103,7 +103,6 @@ def measure_swell(tone: Tone, begins: Edge, ends: Edge) -> Swell:
     both = min(rise_s, fall_s) > LEAST_SIDE_S
     pitch, blocks_s = _pitch_slope(tone, level, from_s, to_s)
     numbers |= {
-        "attack_ms": begins.length_ms,
         "swell_evenness_db": _unevenness(level[rising]) if rise_s > LEAST_SIDE_S else np.nan,
         "fade_evenness_db": _unevenness(-level[falling]) if fall_s > LEAST_SIDE_S else np.nan,
         "symmetry": rise_s / fall_s if both else np.nan,

@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.levels import SILENCE_DB, Weighting, level_track
-from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, pitch_track
+from reedlab.measure.pitches import CEILING_HZ, pitch_track
 from reedlab.measure.quiet import find_quiet
 from reedlab.measure.recording import Recording
 
 #: An attempt is heard out so far before and after what stands above the quiet, and its noise is
 #: looked for so far around.
 MORE_S, AROUND_S = 0.5, 5.0
+#: The first look at the pitch reaches below the lowest note of a contrabassoon, B♭0, at 29 Hz.
+LOWEST_HZ = 25.0
 #: The pitch of an attempt is the median where it is no softer than this below its loudest, dB.
 LOUD_DB = 10.0
 #: Limits of the second look at the pitch, as shares of the first: no octave lies between.
@@ -24,6 +26,8 @@ LOWER, HIGHER = 0.7, 1.45
 NEAR_CENTS = 150.0
 #: A lapse of the pitch up to this long is a weak moment of the tone, not its end.
 LAPSE_S = 0.3
+#: How far below its loudest the tone must have its pitch, dB.
+PITCHED_DB = 25.0
 #: Noise is taken off a level, but no more than half of what is heard: 3 dB.
 LEAST_LEFT = 0.5
 
@@ -39,6 +43,8 @@ class Tone:
         Median pitch where it is loud.
     first_s, last_s : float
         First and last moment at which this pitch is heard.
+    attempt_s : (float, float)
+        Where the attempt was said to lie.
     time_s, level_db : ndarray, dict of ndarray
         Running levels "Z" and "A" of the attempt and its surroundings, noise included.
     pitch_s, pitch_hz : ndarray
@@ -53,12 +59,35 @@ class Tone:
     hz: float
     first_s: float
     last_s: float
+    attempt_s: tuple[float, float]
     time_s: NDArray[np.float64] = field(repr=False)
     level_db: dict[Weighting, NDArray[np.float64]] = field(repr=False)
     pitch_s: NDArray[np.float64] = field(repr=False)
     pitch_hz: NDArray[np.float64] = field(repr=False)
     noise_db: dict[Weighting, float]
     waver_db: float
+
+    @property
+    def elsewhere_s(self) -> float:
+        """For how long its pitch sounds in the same attempt apart from it, in seconds."""
+        known = self.pitch_s[np.isfinite(self.pitch_hz)]
+        inside = known[(known >= self.attempt_s[0]) & (known <= self.attempt_s[1])]
+        apart = (inside < self.first_s) | (inside > self.last_s)
+        return float(apart.sum() * (self.pitch_s[1] - self.pitch_s[0]))
+
+    @property
+    def pitched_share(self) -> float:
+        """Share of the loud part of its attempt that has its pitch, 0 to 1."""
+        inside = (self.pitch_s >= self.attempt_s[0]) & (self.pitch_s <= self.attempt_s[1])
+        loudness = np.interp(self.pitch_s, self.time_s, self.level_db["A"])
+        loud = inside & (loudness > loudness[inside].max() - PITCHED_DB)
+        return float(np.isfinite(self.pitch_hz[loud]).mean())
+
+    @property
+    def wander_cents(self) -> float:
+        """Between what distance nine tenths of its pitch lie, in cents."""
+        low, high = np.nanpercentile(self.pitch_hz, [5, 95])
+        return float(1200 * np.log2(high / low))
 
 
 def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None:
@@ -69,7 +98,8 @@ def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None
     for weighting in ("Z", "A"):
         time_s, levels[weighting] = level_track(near, weighting)
     time_s = time_s + from_s
-    first = pitch_track(near, FLOOR_HZ, min(CEILING_HZ, near.rate_hz / 2))
+    floor = max(LOWEST_HZ, 4 / near.duration_s)
+    first = pitch_track(near, floor, min(CEILING_HZ, near.rate_hz / 2))
     at, found_hz = first.time_s + from_s, first.hz
     inside = (at >= start_s) & (at <= end_s) & np.isfinite(found_hz)
     if not inside.any():
@@ -85,9 +115,19 @@ def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None
     loudness = np.interp(pitch_s[heard], time_s, levels["A"])
     span = _span(pitch_s[heard], float(pitch_s[heard][np.argmax(loudness)]))
     quiet = find_quiet(near).quiet
-    noise_db = {weighting: _mean_db(level[quiet]) for weighting, level in levels.items()}
-    waver_db = float(np.std(levels["A"][quiet])) if quiet.any() else 0.0
-    return Tone(recording, hz, *span, time_s, levels, pitch_s, pitch_hz, noise_db, waver_db)
+    return Tone(
+        recording=recording,
+        hz=hz,
+        first_s=span[0],
+        last_s=span[1],
+        attempt_s=(start_s, end_s),
+        time_s=time_s,
+        level_db=levels,
+        pitch_s=pitch_s,
+        pitch_hz=pitch_hz,
+        noise_db={weighting: _mean_db(level[quiet]) for weighting, level in levels.items()},
+        waver_db=float(np.std(levels["A"][quiet])) if quiet.any() else 0.0,
+    )
 
 
 def unnoised(level_db: NDArray[np.float64], noise_db: float) -> NDArray[np.float64]:

@@ -184,15 +184,43 @@ def test_a_tone_that_only_rises_has_no_fade(folder) -> None:
         ),
         (_short().samples, r"h.wav holds no hairpin. The tone stands for 0.\d s; take two"),
         (
+            register_sound(1).samples,
+            r"h.wav holds no hairpin. From 0.5 to 7.5 s the pitch moves from note to note; a hair",
+        ),
+        (
             np.clip(8 * hairpin_sound(1).samples, -1, 1),
             r"h.wav holds no hairpin. .*% of its samples are clipped, so its loudest is cut off",
         ),
     ],
-    ids=["silence", "noise", "no swell", "too short", "clipped"],
+    ids=["silence", "noise", "no swell", "too short", "line", "clipped"],
 )
 def test_what_is_no_hairpin_is_refused_in_a_sentence(samples, said, folder) -> None:
     with pytest.raises(RecordError, match=said):
         hairpin(degrade.wav(samples, RATE, folder / "h.wav"))
+
+
+def test_two_attempts_without_a_pause_are_told_of(folder) -> None:
+    samples = hairpin_sound(1).samples
+    joined = np.concatenate([samples[: round(5.9 * RATE)], samples[round(0.4 * RATE) :]])
+    found = hairpin(degrade.wav(joined, RATE, folder / "close.wav"))
+    assert found.rows_used == 1
+    assert any(text.startswith("Only the tone from 0.7 to 5.") for text in found.cautions)
+
+
+def test_a_tone_whose_beginning_is_cut_off_has_no_attack(folder) -> None:
+    """0.72 s is 10 ms after the tone stands."""
+    cut = hairpin_sound(1).samples[round(0.72 * RATE) :]
+    found = hairpin(degrade.wav(cut, RATE, folder / "cut.wav"))
+    assert np.isnan(found.table[["attack_ms", "delay_ms"]]).all(axis=None)
+    assert "attack" not in found.sentence
+    assert found.table["dynamic_range_db"].item() == pytest.approx(20, abs=0.5)
+
+
+@pytest.mark.parametrize("note", ["B♭0", "A5"])
+def test_the_lowest_and_the_highest_instruments_are_heard(note, folder) -> None:
+    found = hairpin(hairpin_sound(1, note=note, centroid_rise_hz=0).write(folder / "far.wav"))
+    assert found.table["note"].item() == note
+    assert found.table["dynamic_range_db"].item() == pytest.approx(20, abs=0.5)
 
 
 def test_the_picture_over_time_marks_softest_and_loudest(three) -> None:
