@@ -20,7 +20,7 @@ from reedlab.errors import ModelError, RecordError
 from reedlab.measure.attempts import find_attempts
 from reedlab.measure.crow_attempt import Attempt, Level, listen
 from reedlab.measure.crow_text import attempt_cautions, attempt_text
-from reedlab.measure.hum import Hum, find_hum, without_hum
+from reedlab.measure.hum import Hum, find_hum, without_hum, without_left
 from reedlab.measure.levels import level_track
 from reedlab.measure.pitches import FLOOR_HZ, PitchTrack, pitch_track
 from reedlab.measure.recording import Recording, read_recording
@@ -151,7 +151,13 @@ def crow(
     spans, said = _spans(clean)
     track = pitch_track(clean, FLOOR_HZ, step_s=STEP_S)
     level = level_track(clean)
-    attempts = tuple(listen(recording, clean, track, level, span, hum) for span in spans)
+    track = without_left(track, level, hum) if hum else track
+    ends = [0.0, *(end_s for _, end_s in spans[:-1])]
+    starts = [*(start_s for start_s, _ in spans[1:]), clean.duration_s]
+    attempts = tuple(
+        listen(recording, clean, track, level, span, around, hum)
+        for span, around in zip(spans, zip(ends, starts, strict=True), strict=True)
+    )
     if not any(attempt.stand or attempt.rattle for attempt in attempts):
         raise ModelError(_no_tone(recording, heard, clean, hum))
     rows = [

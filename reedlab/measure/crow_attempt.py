@@ -19,10 +19,9 @@ from reedlab.measure.settling import LEAST_STRENGTH, Stand, crow_stand, find_sta
 from reedlab.measure.trust import Trust, trust
 from reedlab.schema.pitch import cents
 
-#: What is left of hum lies this far below it and this near to the mains, dB and cents.
-LEFT_DB, LEFT_CENTS = 20.0, 40.0
-#: Period and partials that differ by more are not averaged, cents.
-AGREE_CENTS = 20.0
+#: Period and partials that differ by more are not averaged, cents; nor in a wide vibrato, which
+#: smears the partials within a window of twelve periods, spread in cents.
+AGREE_CENTS, WIDE_CENTS = 20.0, 30.0
 
 Level = tuple[NDArray[np.float64], NDArray[np.float64]]
 
@@ -59,12 +58,13 @@ class Attempt:
 
     @property
     def hz(self) -> float:
-        """The mean of the pitch by its period and by its partials, where they agree."""
+        """The mean of the pitch by its period and by its partials, where they agree; in Hz."""
         if self.stand is None or self.partials is None:
             return np.nan
         hz, second = self.stand.hz * self.partials.factor, self.partials.hz
         agree = np.isfinite(second) and abs(cents(second, hz)) < AGREE_CENTS
-        return float(np.sqrt(hz * second)) if agree else hz
+        wide = self.stand.spread_cents > WIDE_CENTS
+        return float(np.sqrt(hz * second)) if agree and not wide else hz
 
 
 def listen(
@@ -73,6 +73,7 @@ def listen(
     track: PitchTrack,
     level: Level,
     span: tuple[float, float],
+    around: tuple[float, float],
     hum: Hum | None,
 ) -> Attempt:
     """Hear one attempt through.
@@ -87,7 +88,10 @@ def listen(
     level : tuple of ndarray
         Running pitch and level of that copy.
     span : (float, float)
-        The attempt.
+        The attempt, as loud as it is.
+    around : (float, float)
+        End of the attempt before it and beginning of the next: its pitch may stand in the
+        noise before it is loud.
     hum : Hum or None
         What was taken out.
 
@@ -97,10 +101,12 @@ def listen(
     """
     stands = [
         stand
-        for stand in find_stands(track, level, *span)
-        if not (hum and _left_of_hum(stand, level, hum))
+        for stand in find_stands(track, level, *around)
+        if stand.end_s > span[0] and stand.settle_s < span[1]
     ]
     stand = crow_stand(stands)
+    if stand is not None:
+        span = (min(span[0], stand.settle_s), max(span[1], stand.end_s))
     lines = hum.lines_hz if hum else ()
     rattle = find_rattle(clean, track, level, span, stands, stand, lines)
     # Filtering rounds cut-off peaks, so clipping is looked for in the recording itself.
@@ -112,13 +118,6 @@ def listen(
     share = _share(track, span, stand, rattle)
     trusted = trust(stand, partials, judged.snr_db, share, span[0], hum is not None)
     return Attempt(span, stands, stand, partials, trusted, rattle, judged)
-
-
-def _left_of_hum(stand: Stand, level: Level, hum: Hum) -> bool:
-    """Tell whether a pitch is what was left of the hum when it was taken out."""
-    held = (level[0] >= stand.settle_s) & (level[0] <= stand.end_s)
-    faint = np.median(level[1][held]) < hum.level_db - LEFT_DB
-    return bool(faint and abs(cents(stand.hz, hum.mains_hz)) < LEFT_CENTS)
 
 
 def _share(

@@ -17,6 +17,8 @@ TREMOLO_DB = 3.0
 SLOW_S = 0.5
 #: A pitch that moves by more while it stands has not settled to one number, cents.
 DRIFT_CENTS = 20.0
+#: A tone nearer to the noise may have begun below it, dB.
+HIDDEN_DB = 8.0
 #: So far from the target it is hardly a reed by itself, cents.
 FAR_CENTS = 700.0
 #: Less certain than this is said to be uncertain.
@@ -79,6 +81,11 @@ def attempt_cautions(
             said.append(
                 f"The period and the partials name different octaves; the partials' is taken, "
                 f"{row['crow_hz']:.1f} Hz."
+            )
+        if row["settle_db"] < attempt.quality.noise_db + HIDDEN_DB:
+            said.append(
+                "The pitch is first heard where it comes out of the noise; it may have settled "
+                "earlier and softer. Record nearer to the reed or in a quieter room."
             )
         said += _course_cautions(stand, level)
         if abs(row["crow_cents"]) > FAR_CENTS:

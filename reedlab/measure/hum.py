@@ -1,8 +1,8 @@
 """The hum of the mains in a recording: found by its steady lines, and taken out.
 
 Hum at 50 Hz swallows a crow near F4: seven of its periods are one of the crow's, so both
-together repeat with the hum. Lines at multiples of 50 or 60 Hz that stay as they are all the
-time are hum; a tone is not, for it begins and ends, and no reed plays so low. Hz, dB.
+together repeat with the hum. A line at 50 or 60 Hz is hum, for no reed plays so low, and so are
+its multiples that are there when nobody plays. Hz, s, dB; amplitudes with full scale 1.
 """
 
 from dataclasses import dataclass, replace
@@ -11,6 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.levels import power_db
+from reedlab.measure.pitches import PitchTrack
+from reedlab.measure.quiet import runs
 from reedlab.measure.recording import Recording
 
 #: Mains, and how far a net or the clock of a recorder strays, Hz.
@@ -18,17 +20,25 @@ MAINS_HZ = (50.0, 60.0)
 STRAYS_HZ = 0.4
 #: A line stands this far above what lies around it; noise does not by chance, dB.
 STANDS_OUT_DB = 20.0
-#: A line of the hum never falls so far below its usual level, in windows of this length, and
-#: its partials are within so many Hz of the multiples.
+#: A line of hum never falls so far below its usual level, in windows of this length.
 STEADY_DB, STEADY_S = 6.0, 0.5
-NEAR_HZ = 0.12
+#: A partial lies within so many Hz of its multiple; in a short quiet that is known less well.
+NEAR_HZ, QUIET_HZ = 0.12, 0.3
 #: Partials of a buzzing net beyond this one are weaker than the noise.
 MOST_PARTIALS = 20
 #: Window in which lines are looked for: wide enough to part F4 (349.2 Hz) from 7 x 50 Hz.
 WINDOW_S = 4.0
-#: Window over which a line's strength and phase may change.
-FOLLOWS_S = 2.0
+#: A quiet, in which the hum is alone: this far below the loudest (hum left out), and this long.
+QUIET_DB, QUIET_S = 20.0, 0.4
+#: Window over which a line's strength and phase may change, and how much stronger than usual
+#: (in amplitude) it may get: what is more is a tone.
+FOLLOWS_S, STRONGER = 2.0, 1.5
 BLOCK_S = 0.02
+#: How much a block with a tone counts beside a quiet one, and how many blocks beside a tone hold
+#: its beginning or end.
+IN_TONE, EDGE_BLOCKS = 0.01, 3
+#: What is left of hum lies this far below it and this near to one of its lines, dB and cents.
+LEFT_DB, LEFT_CENTS = 20.0, 40.0
 
 
 @dataclass(frozen=True)
@@ -41,13 +51,18 @@ class Hum:
         50 or 60.
     lines_hz : tuple of float
         Its partials as found.
-    level_db : float
-        Level of them together, dB re a full-scale sine.
+    amplitudes : tuple of float
+        Of each, full scale 1.
     """
 
     mains_hz: float
     lines_hz: tuple[float, ...]
-    level_db: float
+    amplitudes: tuple[float, ...]
+
+    @property
+    def level_db(self) -> float:
+        """Level of all of it, dB re a full-scale sine."""
+        return float(power_db(np.sum(np.square(self.amplitudes)) / 2))
 
 
 def find_hum(recording: Recording) -> Hum | None:
@@ -56,8 +71,9 @@ def find_hum(recording: Recording) -> Hum | None:
     Notes
     -----
     The mains' own frequency must stand out as a line: hum of a rectifier, at 100 or 120 Hz
-    alone, cannot be told from a note that is held from the first moment to the last. A
-    multiple that a reed plays as well comes and goes with it, and stays.
+    alone, cannot be told from a note that is held from the first moment to the last. Its
+    partials are those that stand out in the longest quiet; where there is none, those that
+    lie exactly at a multiple and do not waver.
 
     Examples
     --------
@@ -69,36 +85,65 @@ def find_hum(recording: Recording) -> Hum | None:
     >>> hum.mains_hz, [round(hz, 1) for hz in hum.lines_hz], round(hum.level_db)
     (50.0, [50.0], -20)
     """
-    hz, power = _spectrum(recording)
+    samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
+    whole = _spectrum(samples, rate)
     found = []
     for mains in MAINS_HZ:
-        line = _line(hz, power, mains, STRAYS_HZ)
-        if line is None or not _steady(recording, line):
+        base = _line(*whole, mains, STRAYS_HZ)
+        if base is None or not _steady(samples, rate, base):
             continue
-        others = [_line(hz, power, k * line, NEAR_HZ + 0.01 * k) for k in range(2, MOST_PARTIALS)]
-        lines = (line, *(at for at in others if at is not None and _steady(recording, at)))
-        total = sum(float(np.interp(at, hz, power)) for at in lines)
-        found.append(Hum(mains, lines, float(power_db(total))))
+        quiet = _longest_quiet(samples, rate, base)
+        if quiet is None:
+            hz, power = whole
+            lines = [_line(hz, power, k * base, NEAR_HZ + 0.01 * k) for k in _orders()]
+            partials = [line for line in lines if line and _steady(samples, rate, line)]
+        else:
+            hz, power = _spectrum(quiet, rate)
+            within = NEAR_HZ + QUIET_HZ
+            partials = [k * base for k in _orders() if _line(hz, power, k * base, within)]
+        lines_hz = (base, *partials)
+        amplitudes = tuple(float(np.sqrt(np.interp(at, hz, power))) for at in lines_hz)
+        found.append(Hum(mains, lines_hz, amplitudes))
     return max(found, key=lambda hum: hum.level_db, default=None)
 
 
 def without_hum(recording: Recording, hum: Hum) -> Recording:
     """Return the recording with the lines of its hum taken out.
 
-    Each line is turned down to 0 Hz, averaged over two seconds and subtracted: what changes
-    more quickly, a reed's partial 1 Hz beside it, stays.
+    Each line is turned down to 0 Hz, averaged over two seconds, wherever it can over the quiet
+    in them, and subtracted, but no more of it than there is hum: a reed's partial 1 Hz beside
+    it stays.
     """
     samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
     at = np.arange(len(samples)) / rate
-    for line in hum.lines_hz:
+    weight = np.where(_quiet_blocks(samples, rate, hum.lines_hz[0]), 1.0, IN_TONE)
+    for line, amplitude in zip(hum.lines_hz, hum.amplitudes, strict=True):
         turn = np.exp(-2j * np.pi * line * at)
-        samples = samples - 2 * (_slow(samples * turn, rate) * turn.conj()).real
+        own = 2 * _slow(samples * turn, rate, weight, STRONGER * amplitude / 2)
+        samples = samples - (own * turn.conj()).real
     return replace(recording, samples=samples)
 
 
-def _spectrum(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Return frequencies and the mean power of a sine at each of them."""
-    samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
+def without_left(
+    track: PitchTrack, level: tuple[NDArray[np.float64], NDArray[np.float64]], hum: Hum
+) -> PitchTrack:
+    """Return the running pitch without what is left of the hum: soft, and at one of its lines."""
+    cents = 1200 * np.abs(np.log2(track.hz[:, None] / np.array(hum.lines_hz)))
+    soft = np.interp(track.time_s, *level) < hum.level_db - LEFT_DB
+    left = (np.nan_to_num(cents, nan=np.inf).min(axis=1) < LEFT_CENTS) & soft
+    return replace(
+        track, hz=np.where(left, np.nan, track.hz), strength=np.where(left, 0.0, track.strength)
+    )
+
+
+def _orders() -> range:
+    return range(2, MOST_PARTIALS + 1)
+
+
+def _spectrum(
+    samples: NDArray[np.float64], rate: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return frequencies and the mean square of the amplitude of a sine at each of them."""
     length = min(len(samples), round(WINDOW_S * rate))
     starts = np.linspace(0, len(samples) - length, max(1, 2 * len(samples) // length - 1))
     window = np.hanning(length)
@@ -111,10 +156,35 @@ def _spectrum(recording: Recording) -> tuple[NDArray[np.float64], NDArray[np.flo
         ],
         axis=0,
     )
-    return np.arange(top) * rate / count, power * 2 / window.sum() ** 2
+    return np.arange(top) * rate / count, power * (2 / window.sum()) ** 2
 
 
-def _line(hz: NDArray, power: NDArray, near_hz: float, within_hz: float) -> float | None:
+def _longest_quiet(
+    samples: NDArray[np.float64], rate: float, mains_hz: float
+) -> NDArray[np.float64] | None:
+    """Return the longest part in which nothing but hum and noise is heard, or None."""
+    block, quiet = _block(rate), _quiet_blocks(samples, rate, mains_hz)
+    first, last = max(runs(quiet), key=lambda run: run[1] - run[0], default=(0, 0))
+    part = samples[first * block : last * block]
+    return part if len(part) >= QUIET_S * rate else None
+
+
+def _quiet_blocks(samples: NDArray[np.float64], rate: float, mains_hz: float) -> NDArray[np.bool_]:
+    """Tell for each block whether nothing but hum and noise is heard, nor is in the next ones."""
+    # Differences: over a period of the mains hum is gone, and half of any tone stays; over a
+    # millisecond, twice, rumble is turned down against a tone, by 32 dB at 50 Hz.
+    sharp = samples
+    for apart in (round(rate / mains_hz), round(rate / 1000), round(rate / 1000)):
+        sharp = sharp - np.concatenate([sharp[:apart], sharp[:-apart]])
+    blocks = sharp[: max(len(sharp) // _block(rate), 1) * _block(rate)].reshape(-1, _block(rate))
+    level = power_db(np.mean(blocks**2, axis=1))
+    loud = level >= level.max() - QUIET_DB
+    return ~(np.convolve(loud, np.ones(2 * EDGE_BLOCKS + 1), "same") > 0)
+
+
+def _line(
+    hz: NDArray[np.float64], power: NDArray[np.float64], near_hz: float, within_hz: float
+) -> float | None:
     """Return the frequency of a line near another that stands out of its surroundings."""
     step = hz[1]
     first, last = np.searchsorted(hz, [near_hz - within_hz, near_hz + within_hz + step])
@@ -125,41 +195,51 @@ def _line(hz: NDArray, power: NDArray, near_hz: float, within_hz: float) -> floa
     if mid < max(left, right):
         return None
     at = hz[top] + step * 0.5 * (left - right) / min(left - 2 * mid + right, -1e-12)
+    # The line itself is as wide as four windows in a window's length, which is two steps or more.
+    width = max(1.0, 8 * step)
     away = np.abs(hz - at)
-    stands_db = 10 * np.log10(power[top] / (np.median(power[(away < 15) & (away > 1)]) + 1e-30))
+    around = (away < 15 + width) & (away > width)
+    stands_db = 10 * np.log10(power[top] / (np.median(power[around]) + 1e-30))
     # Beside a strong partial of the tone lie small ripples that the window makes of it.
-    ripple = power[top] < 0.1 * power[away < 1].max()
+    ripple = power[top] < 0.1 * power[away < width].max()
     found = abs(at - near_hz) <= within_hz and stands_db > STANDS_OUT_DB and not ripple
     return float(at) if found else None
 
 
-def _steady(recording: Recording, line_hz: float) -> bool:
+def _steady(samples: NDArray[np.float64], rate: float, line_hz: float) -> bool:
     """Tell whether a line never falls far below its usual level."""
-    rate = recording.rate_hz
-    at = np.arange(len(recording.samples)) / rate
-    turned = (recording.samples - recording.samples.mean()) * np.exp(-2j * np.pi * line_hz * at)
+    turned = samples * np.exp(-2j * np.pi * line_hz * np.arange(len(samples)) / rate)
     level = power_db(np.abs(_smooth(turned, rate, STEADY_S)) ** 2)
     return bool(np.median(level) - level.min() < STEADY_DB)
 
 
-def _slow(turned: NDArray[np.complex128], rate: float) -> NDArray[np.complex128]:
-    """Return the running mean over FOLLOWS_S for every sample."""
-    smooth = _smooth(turned, rate, FOLLOWS_S)
+def _slow(
+    turned: NDArray[np.complex128], rate: float, weight: NDArray[np.float64], most: float
+) -> NDArray[np.complex128]:
+    """Return the weighted running mean over FOLLOWS_S for every sample, no larger than this."""
+    smooth = _smooth(turned, rate, FOLLOWS_S, weight)
+    smooth = smooth * np.minimum(1, most / np.maximum(np.abs(smooth), 1e-30))
     middles = (np.arange(len(smooth)) + 0.5) * _block(rate)
     at = np.arange(len(turned))
     return np.interp(at, middles, smooth.real) + 1j * np.interp(at, middles, smooth.imag)
 
 
-def _smooth(turned: NDArray[np.complex128], rate: float, over_s: float) -> NDArray[np.complex128]:
+def _smooth(
+    turned: NDArray[np.complex128],
+    rate: float,
+    over_s: float,
+    weight: NDArray[np.float64] | None = None,
+) -> NDArray[np.complex128]:
     """Return running means, one a block; at the ends over what is there."""
     block = _block(rate)
     count = max(1, len(turned) // block)
+    weight = np.ones(count) if weight is None else weight
     means = turned[: count * block].reshape(count, -1).mean(axis=1)
     window = np.hanning(2 * round(over_s / BLOCK_S / 2) + 3)[1:-1]
     half = len(window) // 2
-    weights = np.convolve(np.ones(count), window, "full")[half : half + count]
-    smooth: NDArray[np.complex128] = np.convolve(means, window, "full")[half : half + count]
-    return smooth / weights
+    weights = np.convolve(weight, window, "full")[half : half + count]
+    smooth: NDArray[np.complex128] = np.convolve(means * weight, window, "full")
+    return smooth[half : half + count] / weights
 
 
 def _block(rate: float) -> int:

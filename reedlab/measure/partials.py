@@ -18,14 +18,17 @@ from reedlab.measure.settling import BAND_CENTS, Stand
 PERIODS, MOST_WINDOWS, MOST_PARTIALS = 12, 60, 16
 #: Places in the spectrum from one partial to the next, and to where a line's own skirt reaches.
 PLACES, SKIRT = 12, 2
+#: A hiss may be stronger here than there, but not within so many places.
+AROUND = 6
 #: Lines between the partials make the pitch an octave or a twelfth lower if they hold this share
 #: of the power, 27 dB below, and lie within so many cents of where they then belong: echoes of
 #: an earlier note and noise do not.
 LOWER_SHARE, TUNED_CENTS = 0.002, 5.0
-#: A tone without odd partials is an octave higher: they hold less than this, 30 dB below.
-HIGHER_SHARE = 0.001
-#: A line is so many times stronger than the places beside it; a missing one at most so many.
-STANDS_OUT, MISSING = 4.0, 2.0
+#: A tone without odd partials is an octave higher: they hold less than this, 50 dB below; or in
+#: noise less than that, 13 dB below, and no more of them stand out than this share.
+FAINT_SHARE, HIGHER_SHARE, BY_CHANCE = 1e-5, 0.05, 0.25
+#: A line is so many times stronger than the places beside it.
+STANDS_OUT = 4.0
 #: A line off the partials with this share of the strongest one, 20 dB below, is another pitch.
 FOREIGN_SHARE = 0.01
 #: Partials further than this off the multiples belong to several pitches; those of a reed,
@@ -208,15 +211,18 @@ def _lower(recording: Recording, track: PitchTrack, stand: Stand) -> float:
 
 def _higher(lines: _Lines) -> float:
     """Return 2, 3 or 4 if all partials but each second, third or fourth are missing, else 1."""
-    whole, floors = lines.partials, lines.floors
-    order = np.arange(1, len(whole) + 1)
+    whole, order = lines.partials, np.arange(1, len(lines.partials) + 1)
+    over = np.maximum(whole - lines.floors, 0)
+    highest = order[lines.present].max(initial=0)
     for times in (4, 3, 2):
         kept = order % times == 0
-        if not kept.any() or not np.any(whole[kept] > STANDS_OUT * floors[kept]):
+        between = ~kept & (order < highest)
+        if not np.any(lines.present & kept) or not between.any():
             continue
-        missing = np.all(whole[~kept] < MISSING * floors[~kept])
-        left = whole[~kept].sum() / whole[kept].sum()
-        if left < 0.01 * HIGHER_SHARE or (missing and left < HIGHER_SHARE):
+        faint = whole[~kept].sum() < FAINT_SHARE * whole[kept].sum()
+        # In noise one or another stands out by chance; a tone has them all.
+        missing = lines.present[between].mean() <= BY_CHANCE
+        if faint or (missing and over[~kept].sum() < HIGHER_SHARE * over[kept].sum()):
             return float(times)
     return 1.0
 
@@ -235,7 +241,7 @@ def _foreign(lines: _Lines) -> float:
     for place in sorted(between, key=lambda at: -power[at]):
         around = [
             power[at]
-            for at in range(max(place - PLACES, 1), min(place + PLACES + 1, len(power)))
+            for at in range(max(place - AROUND, 1), min(place + AROUND + 1, len(power)))
             if SKIRT < at % PLACES < PLACES - SKIRT and abs(at - place) > SKIRT
         ]
         if around and power[place] > STANDS_OUT * np.median(around):

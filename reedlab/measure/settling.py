@@ -15,6 +15,10 @@ from reedlab.measure.quiet import runs
 
 #: A period that repeats itself less well than this belongs to noise or to several pitches.
 LEAST_STRENGTH = 0.6
+#: One that repeats itself at least so well, in noise 10 dB below, is no slip of an octave.
+CLEAR_STRENGTH = 0.92
+#: A slip is so near to the octave, in cents, and loses no more strength.
+NEAR_CENTS, LOSS = 35.0, 0.25
 #: Half the band in which a pitch stands: a wide vibrato is 50 cents to either side.
 BAND_CENTS = 70.0
 #: A shorter break does not end it: deep tremolo at 6 Hz silences a tone for less.
@@ -102,13 +106,10 @@ def find_stands(
     height[tone] = 1200 * np.log2(track.hz[tone])
     step = float(track.time_s[1] - track.time_s[0]) if len(tone) > 1 else SHORTEST_S
     rise = np.interp(track.time_s + MOMENT_S, *level) - np.interp(track.time_s, *level)
-    stands: list[Stand] = []
-    for _ in range(MOST_STANDS):
-        run = _longest_run(height, tone, step)
-        if run is None:
-            break
-        stands.append(_stand(track, height, rise, *run))
-        tone[slice(*run)] = False
+    stands = _stands(track, height, rise, tone, step)
+    if len(stands) > 1:
+        best = max(stands, key=lambda stand: stand.strength * stand.hold_s)
+        stands = _stands(track, _unslipped(height, track, best), rise, tone, step)
     return sorted(stands, key=lambda stand: stand.settle_s)
 
 
@@ -116,6 +117,40 @@ def crow_stand(stands: list[Stand]) -> Stand | None:
     """Return the stand that is the crow: the first, as the air rises, that is not short."""
     longest = max((stand.hold_s for stand in stands), default=0.0)
     return next((stand for stand in stands if stand.hold_s * LONGER >= longest), None)
+
+
+def _stands(
+    track: PitchTrack,
+    height: NDArray[np.float64],
+    rise: NDArray[np.float64],
+    tone: NDArray[np.bool_],
+    step: float,
+) -> list[Stand]:
+    left, stands = tone.copy(), []
+    for _ in range(MOST_STANDS):
+        run = _longest_run(height, left, step)
+        if run is None:
+            break
+        stands.append(_stand(track, height, rise, *run))
+        left[slice(*run)] = False
+    return stands
+
+
+def _unslipped(height: NDArray[np.float64], track: PitchTrack, best: Stand) -> NDArray[np.float64]:
+    """Return the track with what slipped by an octave or a twelfth put back.
+
+    In noise two or three periods repeat themselves about as well as one. Where they do so
+    clearly better, the tone itself has that period, and is left; and so it is where they do
+    so much worse than the pitch does elsewhere, for then it is a rattle.
+    """
+    height = height.copy()
+    for times in (2, 3, 1 / 2, 1 / 3):
+        moved = height + 1200 * np.log2(times)
+        near = np.abs(np.nan_to_num(moved, nan=-np.inf) - 1200 * np.log2(best.hz)) < NEAR_CENTS
+        as_clear = track.strength > best.strength - LOSS
+        slipped = near & as_clear & (track.strength < CLEAR_STRENGTH)
+        height[slipped] = moved[slipped]
+    return height
 
 
 def _longest_run(
