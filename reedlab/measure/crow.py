@@ -126,7 +126,10 @@ def crow(
     settles is that of the tone without its noise: the running level plus 10 log10 of the
     strength of the period. `confidence` and `single_pitch` are explained in
     `reedlab/measure/trust.py`. Notes between C2 and C6 are heard; hum of the mains is taken
-    out first. A rattle that repeats itself exactly is a lower pitch and is called one.
+    out first; where a tone lies within 1 Hz of a partial of it, when it settles is not known. A
+    rattle that repeats itself exactly is a lower pitch and is called one. Odd partials more
+    than 25 dB below the even ones are lost in noise, and with them an octave. Noise no wider
+    than 10 Hz passes for a tone.
 
     References
     ----------
