@@ -14,8 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.answer import Answer, percent_text
-from reedlab.errors import CallError
-from reedlab.plan.layout import TUBE_SHARES, Layout, scaled
+from reedlab.plan.layout import TUBE_SHARES, Layout, scaled, spare_units
 from reedlab.plan.request import Forbidden
 from reedlab.plan.terms import Model
 from reedlab.schema import Factor
@@ -58,8 +57,8 @@ class Batch(Answer):
         Reeds of earlier batches that it adds to, with ``batch_id``; none for a first batch.
     seed : int
     batch_id : str
-    least : float
-        Value of the criterion below which a shuffle was drawn again.
+    least : float or None
+        Value of the criterion below which a shuffle was drawn again; None if any would do.
     tube_shares : tuple of float
         Assumed shares of the tubes in the variance that it was laid out for.
     predict : bool
@@ -76,7 +75,7 @@ class Batch(Answer):
     earlier: pd.DataFrame = field(default_factory=pd.DataFrame)
     seed: int = 0
     batch_id: str = "B1"
-    least: float = -np.inf
+    least: float | None = None
     tube_shares: tuple[float, ...] = TUBE_SHARES
     predict: bool = False
     forbidden: tuple[Forbidden, ...] = ()
@@ -101,6 +100,25 @@ class Batch(Answer):
         return pd.concat(parts, ignore_index=True)
 
     @cached_property
+    def matrix(self) -> np.ndarray:
+        """All coded columns, shape (n, p): the mean and what is taken out with it, the terms."""
+        levels = self.model.levels_of(self.rows)
+        columns = self.model.columns(levels, scaled(self.layout.given, self.model))
+        return np.hstack([self.layout.nuisance(self.model), columns])
+
+    @cached_property
+    def places(self) -> tuple[np.ndarray, ...]:
+        """Columns of `matrix` that each term has."""
+        blocks = self.matrix.shape[1] - sum(self.model.widths)
+        return tuple(np.arange(part.start, part.stop) + blocks for part in self.model.slices)
+
+    @cached_property
+    def information(self) -> np.ndarray:
+        """X'V^-1 X at the tube shares 0.1, 0.4 and 0.7, shape (3, p, p)."""
+        weights = self.layout.weights(self.model, TUBE_SHARES)
+        return self.matrix.T @ weights @ self.matrix
+
+    @cached_property
     def estimates(self) -> pd.DataFrame:
         """How well each term is estimated.
 
@@ -112,22 +130,16 @@ class Batch(Answer):
             degrees of freedom of its stratum; ``n_units`` of that stratum.
         """
         model, layout = self.model, self.layout
-        levels = model.levels_of(self.rows)
-        nuisance = layout.nuisance(model)
-        X = np.hstack([nuisance, model.columns(levels, scaled(layout.given, model))])
-        weights = layout.weights(model, TUBE_SHARES)
-        M = X.T @ weights @ X
-        q = nuisance.shape[1]
+        blocks = self.matrix.shape[1] - sum(model.widths)
         rows = []
-        for term, part in zip(model.terms, model.slices, strict=True):
-            columns = np.arange(part.start, part.stop) + q
+        for term, columns in zip(model.terms, self.places, strict=True):
             stratum = model.stratum(term)
             rows.append(
                 {
                     "term": ":".join(term),
                     "stratum": stratum,
-                    "efficiency": _left(M, columns, q),
-                    "den_df": _error_df(X, layout, stratum),
+                    "efficiency": _left(self.information, columns, blocks),
+                    "den_df": _error_df(self.matrix, layout, stratum),
                     "n_units": len(np.unique(layout.unit(stratum))),
                 }
             )
@@ -203,11 +215,6 @@ class Batch(Answer):
         CallError
             If the study knows the batch already, or lacks one of its tubes.
         """
-        if "tube_id" not in self.table or self.table["tube_id"].isna().any():
-            raise CallError(
-                "This batch was planned without cane, so a study cannot tell which tube each reed "
-                "is from: plan it again with the study's tubes as cane."
-            )
         named = replace(self, batch_id=batch_id or self.batch_id)
         return add_plan(study, named.record, self.factors, self.table, self.testing, self.key)
 
@@ -226,7 +233,7 @@ class Batch(Answer):
             self.seed,
             how,
             self.terms,
-            None if np.isinf(self.least) else self.least,
+            self.least,
             self.tube_shares,
             self.predict,
             sealed=True,
@@ -241,11 +248,8 @@ class Batch(Answer):
             return self.testing[factor.name].nunique() > 1
         if not factor.levels or factor.stratum == "lot":
             return False
-        among = ["shuffled_among"] if factor.stratum == "tube" else ["tube_id"]
-        places = [self.table.groupby(among)] + (
-            [self.table.groupby("shuffled_among")] if factor.stratum == "reed" else []
-        )
-        return any((group[factor.name].nunique() > 1).any() for group in places)
+        keys = ["tube_id", "shuffled_among"] if factor.stratum == "reed" else ["shuffled_among"]
+        return any((self.table.groupby(key)[factor.name].nunique() > 1).any() for key in keys)
 
     def label(self, term: str) -> str:
         """Words for a term."""
@@ -365,8 +369,4 @@ def _error_df(X: np.ndarray, layout: Layout, stratum: str) -> int:
         repeated = len(groups) > len(np.unique(layout.tube))
         spent = np.hstack([X, groups]) if repeated else X
         return int(len(X) - np.linalg.matrix_rank(spent))
-    unit = layout.unit(stratum)
-    first = np.unique(unit, return_index=True)[1]
-    units = X[first]
-    constant = np.isclose(X, units[np.unique(unit, return_inverse=True)[1]]).all(axis=0)
-    return int(len(first) - np.linalg.matrix_rank(units[:, constant]))
+    return spare_units(X, layout.unit(stratum))

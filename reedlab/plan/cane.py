@@ -16,6 +16,8 @@ from reedlab.schema import Factor
 
 #: A tube keeps so many spare pieces that it runs out in fewer than this share of batches.
 SHORT = 0.1
+#: Share of pieces that is expected to break at the knife, where nothing else is said.
+BREAKAGE = 0.1
 #: Random choices of tubes that are compared where not all are used.
 CHOICES = 300
 

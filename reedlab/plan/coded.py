@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, listed, unknown_name
-from reedlab.plan.terms import level_codes
+from reedlab.plan.terms import from_end_to_end, level_codes
 from reedlab.schema import Factor
 
 
@@ -21,9 +21,7 @@ def code_column(factor: Factor, values: pd.Series) -> np.ndarray:
     if factor.kind == "numeric":
         numbers = values.to_numpy(dtype=float)
         known = np.array(factor.levels, dtype=float) if factor.levels else numbers
-        low, high = (known.min(), known.max()) if len(known) else (0.0, 0.0)
-        half = (high - low) / 2
-        return ((numbers - (low + high) / 2) / (half or 1.0))[:, None]
+        return from_end_to_end(numbers, known)[:, None]
     present = set(values)
     levels = [level for level in dict.fromkeys([*factor.levels, *values]) if level in present]
     place = values.map({level: i for i, level in enumerate(levels)}).to_numpy(dtype=int)

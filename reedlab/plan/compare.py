@@ -16,8 +16,8 @@ from reedlab.answer import Answer, number_text, percent_text
 from reedlab.errors import CallError
 from reedlab.plan.aliases import aliases
 from reedlab.plan.batch import Batch
-from reedlab.plan.layout import TUBE_SHARES, scaled
 from reedlab.plan.strength.power import power
+from reedlab.plan.strength.rows import AIM
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -81,7 +81,7 @@ class Comparison(Answer):
             ax.scatter(
                 self.table[column], places, marker=marker, color=colour, label=name, zorder=3
             )
-        ax.axvline(0.8, color=COLOURS["grey"], linestyle="--", linewidth=1)
+        ax.axvline(AIM, color=COLOURS["grey"], linestyle="--", linewidth=1)
         ax.set_yticks(places, [self._label(term) for term in self.table["term"]])
         ax.set_ylim(len(places) - 0.5, -0.5)
         ax.set_xlim(0, 1.02)
@@ -140,16 +140,11 @@ def _described(batch: Batch) -> pd.DataFrame:
 
 def _std_errors(batch: Batch) -> pd.Series:
     """Standard error of the effect of each term; of several columns a geometric mean."""
-    model, layout = batch.model, batch.layout
-    nuisance = layout.nuisance(model)
-    columns = model.columns(model.levels_of(batch.rows), scaled(layout.given, model))
-    X = np.hstack([nuisance, columns])
-    weights = layout.weights(model, TUBE_SHARES)
-    covariance = np.linalg.inv(X.T @ weights @ X)
+    covariance = np.linalg.inv(batch.information)
     found = []
-    for part in model.slices:
-        here = slice(part.start + nuisance.shape[1], part.stop + nuisance.shape[1])
-        log = np.linalg.slogdet(covariance[:, here, here])[1].mean() / (part.stop - part.start)
+    for here in batch.places:
+        own = covariance[:, here][:, :, here]
+        log = np.linalg.slogdet(own)[1].mean() / len(here)
         found.append(2 * float(np.exp(log / 2)))  # a coefficient is half of low to high
     return pd.Series(found, index=list(batch.terms))
 

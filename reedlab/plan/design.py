@@ -7,7 +7,7 @@ import pandas as pd
 
 from reedlab.errors import CallError
 from reedlab.plan.batch import Batch
-from reedlab.plan.cane import loose_cane, read_cane
+from reedlab.plan.cane import BREAKAGE, loose_cane, read_cane
 from reedlab.plan.draw import Request, draw_batch
 from reedlab.plan.layout import TUBE_SHARES
 from reedlab.plan.request import Forbidden, level_faults, session_faults
@@ -29,7 +29,7 @@ def design_batch(
     criterion: Literal["D", "I"] = "D",
     tube_share: float | None = None,
     forbidden: Sequence[Forbidden] = (),
-    breakage: float = 0.1,
+    breakage: float = BREAKAGE,
     sessions: int = 2,
     batch_id: str = "B1",
     tell: Callable[[int, int], None] | None = None,

@@ -93,13 +93,7 @@ def draw_batch(
     least = value + np.log(LEAST) if task.moments is None else value / LEAST
     least -= ROUNDING
     levels, group = _shuffle(task, levels, layout, group, least, streams[2])
-    new = new.assign(
-        **{
-            factor.name: [factor.levels[place] for place in levels[layout.new][:, column]]
-            for column, factor in enumerate(model.settable)
-        },
-        shuffled_among=group,
-    )
+    new = new.assign(**model.table_of(levels[layout.new]), shuffled_among=group)
     return written(request, cane, new, spare, earlier, streams[3], least)
 
 
@@ -213,50 +207,51 @@ def _shuffle(
     rng: np.random.Generator,
 ) -> tuple[np.ndarray, list[str]]:
     """Let recipes change places as far as they can and information is not lost."""
-    tube = layout.tube[layout.new]
-    # If whole tubes cannot change places without loss, the reeds inside them still can.
-    for labels in (list(group), [f"tube {one} alone" for one in tube]):
-        drawn = _one_draw(task, levels, layout.new, tube, labels, least, rng)
-        if drawn is not None:
-            return drawn, labels
-    return levels, ["not shuffled"] * len(tube)
+    drawn = _one_draw(task, levels, layout, group, least, rng)
+    if drawn is not None:
+        return drawn, list(group)
+    # Whole tubes cannot change places without loss. The reeds inside them always can, for they
+    # share all that the criterion looks at.
+    alone = [f"tube {one} alone" for one in layout.tube[layout.new]]
+    return _exchanged(levels, layout, alone, rng), alone
 
 
 def _one_draw(
     task: Task,
     levels: np.ndarray,
-    new: np.ndarray,
-    tube: np.ndarray,
+    layout: Layout,
     labels: Sequence[str],
-    least: float,
+    least: float | None,
     rng: np.random.Generator,
 ) -> np.ndarray | None:
     """Shuffle until a draw keeps enough information; None if none of many does."""
     for _ in range(SHUFFLES):
-        drawn = levels.copy()
-        drawn[new] = levels[new][shuffled(tube, labels, rng)]
-        if task.value(drawn[None])[0] >= least:
+        drawn = _exchanged(levels, layout, labels, rng)
+        if least is None or task.value(drawn[None])[0] >= least:
             return drawn
     return None
+
+
+def _exchanged(
+    levels: np.ndarray, layout: Layout, labels: Sequence[str], rng: np.random.Generator
+) -> np.ndarray:
+    """Let the recipes of new reeds change places once."""
+    drawn, new = levels.copy(), layout.new
+    drawn[new] = levels[new][shuffled(layout.tube[new], labels, rng)]
+    return drawn
 
 
 def redrawn(batch: Batch, rng: np.random.Generator) -> pd.DataFrame:
     """Draw the restricted randomisation of a batch again; see `Batch.redraw`."""
     model, layout = batch.model, batch.layout
-    allowed = Allowed(model.settable, ())
+    allowed = Allowed(model.settable, batch.forbidden)
     fixed = np.full((len(layout.tube), len(model.settable)), -1)
     task = task_for(model, layout, batch.tube_shares, allowed, fixed, rng, predict=batch.predict)
     levels = model.levels_of(batch.rows)
     labels = batch.table["shuffled_among"].tolist()
-    drawn = _one_draw(task, levels, layout.new, layout.tube[layout.new], labels, batch.least, rng)
+    drawn = _one_draw(task, levels, layout, labels, batch.least, rng)
     places = (levels if drawn is None else drawn)[layout.new]
-    return pd.DataFrame(
-        {
-            factor.name: [factor.levels[place] for place in places[:, column]]
-            for column, factor in enumerate(model.settable)
-        },
-        index=batch.table.index,
-    )
+    return model.table_of(places).set_index(batch.table.index)
 
 
 def written(
@@ -266,7 +261,7 @@ def written(
     spare: np.ndarray,
     earlier: pd.DataFrame,
     rng: np.random.Generator,
-    least: float = -np.inf,
+    least: float | None = None,
 ) -> Batch:
     """Number pieces, draw the orders and the codes, and put the batch together."""
     n = len(new)

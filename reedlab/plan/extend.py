@@ -3,16 +3,13 @@
 from typing import TYPE_CHECKING
 
 from reedlab.errors import CallError
-from reedlab.plan.cane import read_cane
+from reedlab.plan.cane import BREAKAGE, read_cane
 from reedlab.plan.draw import Request, draw_batch
 from reedlab.plan.on_hand import cane_on_hand, earlier_reeds, next_name
 from reedlab.study import Study
 
 if TYPE_CHECKING:
     from reedlab.plan.batch import Batch
-
-#: Share of pieces that is expected to break at the knife.
-BREAKAGE = 0.1
 
 
 def extended(batch: "Batch", study: Study, reeds: int, seed: int) -> "Batch":

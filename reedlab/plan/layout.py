@@ -13,7 +13,7 @@ import pandas as pd
 
 from reedlab.plan.request import Allowed
 from reedlab.plan.search import Task
-from reedlab.plan.terms import Model
+from reedlab.plan.terms import Model, from_end_to_end
 from reedlab.schema import FEW
 
 #: Shares of the variance that tubes are assumed to have; the criterion is averaged over them.
@@ -117,13 +117,25 @@ def task_for(
     return replace(task, moments=_moments(task, allowed, layout, rng)) if predict else task
 
 
+def spare_units(columns: np.ndarray, unit: np.ndarray) -> int:
+    """Units (codes of shape (n,)) beyond the independent columns constant within each.
+
+    Examples
+    --------
+    >>> mean_and_gouge = np.array([[1.0, -1], [1, -1], [1, 1], [1, 1], [1, 1]])
+    >>> spare_units(mean_and_gouge, np.array([0, 0, 1, 1, 2]))
+    1
+    """
+    _, first, place = np.unique(unit, return_index=True, return_inverse=True)
+    constant = np.all(columns[first][place] == columns, axis=0)
+    return len(first) - int(np.linalg.matrix_rank(columns[first][:, constant]))
+
+
 def scaled(given: pd.DataFrame, model: Model) -> np.ndarray:
     """Code covariates from -1 at their lowest to +1 at their highest, shape (n, given)."""
-    values = given[[factor.name for factor in model.given]].to_numpy(dtype=float)
-    if not values.shape[1]:
-        return values
-    low, high = values.min(axis=0), values.max(axis=0)
-    return (values - (low + high) / 2) / np.where(high > low, (high - low) / 2, 1)
+    values = [given[factor.name].to_numpy(dtype=float) for factor in model.given]
+    columns = [from_end_to_end(one, one) for one in values]
+    return np.stack(columns, axis=1) if columns else np.empty((len(given), 0))
 
 
 def _moments(task: Task, allowed: Allowed, layout: Layout, rng: np.random.Generator) -> np.ndarray:

@@ -6,7 +6,6 @@ Pieces that reeds were made from are gone, those of a sealed batch as planned.
 from collections import Counter
 from dataclasses import replace
 
-import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError
@@ -104,7 +103,7 @@ def read_batch(study: Study, batch_id: str) -> Batch:
         terms=tuple(found.record.terms),
         seed=found.record.seed or 0,
         batch_id=batch_id,
-        least=-np.inf if found.record.least is None else found.record.least,
+        least=found.record.least,
         tube_shares=tuple(found.record.tube_shares) or TUBE_SHARES,
         predict=found.record.predict,
     )

@@ -109,6 +109,15 @@ class Model:
             columns.append([place[level] for level in table[factor.name]])
         return np.array(columns, dtype=int).reshape(len(columns), len(table)).T
 
+    def table_of(self, levels: np.ndarray) -> pd.DataFrame:
+        """Turn places among levels, shape (n, factors set), into a table of them."""
+        return pd.DataFrame(
+            {
+                factor.name: [factor.levels[place] for place in levels[:, column]]
+                for column, factor in enumerate(self.settable)
+            }
+        )
+
     def label(self, term: Term) -> str:
         """Words for a term."""
         return term_words(term, self.factors)
@@ -134,6 +143,18 @@ def term_words(term: Term, factors: Sequence[Factor]) -> str:
     return " × ".join(labels[name] for name in term)
 
 
+def from_end_to_end(values: np.ndarray, known: np.ndarray) -> np.ndarray:
+    """Code numbers from -1 at the lowest known one to +1 at the highest.
+
+    Examples
+    --------
+    >>> from_end_to_end(np.array([24.0, 25.0]), np.array([24.0, 26.0])).tolist()
+    [-1.0, 0.0]
+    """
+    low, high = (known.min(), known.max()) if len(known) else (0.0, 0.0)
+    return (values - (low + high) / 2) / ((high - low) / 2 or 1.0)
+
+
 def level_codes(factor: Factor) -> np.ndarray:
     """Code the levels of a factor, shape (levels, k).
 
@@ -146,8 +167,7 @@ def level_codes(factor: Factor) -> np.ndarray:
     """
     if factor.kind == "numeric":
         values = np.array(factor.levels, dtype=float)
-        middle, half = (values.min() + values.max()) / 2, np.ptp(values) / 2
-        return ((values - middle) / half)[:, None]
+        return from_end_to_end(values, values)[:, None]
     count = len(factor.levels)
     codes = np.vstack([np.eye(count - 1), -np.ones(count - 1)])
     # Of two levels the second is the high one, as of numbers.

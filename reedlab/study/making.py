@@ -21,6 +21,7 @@ from reedlab.study.plans import (
     made_columns,
     made_file,
     making_factors,
+    planned_column,
     records,
     same_level,
 )
@@ -60,7 +61,7 @@ def record_making(draft: Draft, filled: Filled) -> Tally:
     plan = filled.plan(draft.study)
     factors = making_factors(draft.study, plan.making)
     needed = [*_PRINTED, *_BOXES, *(name for name in factors if name not in plan.record.given)]
-    printed = {f"{name} (plan)": name for name in factors}
+    printed = {planned_column(name): name for name in factors}
     filled.require(needed, [*plan.making.columns, *printed], "making")
     before = made_cells(draft.study, plan)
     new: dict[int, dict[str, str]] = {}

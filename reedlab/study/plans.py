@@ -152,6 +152,11 @@ def records(frame: pd.DataFrame) -> list[dict[str, Any]]:
     return [{str(name): row[name] for name in row} for row in frame.to_dict("records")]
 
 
+def planned_column(name: str) -> str:
+    """Name the column of a bench sheet in which the plan of a factor is printed."""
+    return f"{name} (plan)"
+
+
 def level_text(value: Any) -> str:
     """Write a level, number or word as a cell; what is missing as the empty cell.
 

@@ -8,7 +8,7 @@ import pandas as pd
 
 from reedlab.study.draft import NOTE, Draft
 from reedlab.study.filled import Filled, Tally
-from reedlab.study.plans import level_text, session_factors
+from reedlab.study.plans import level_text, planned_column, session_factors
 
 _PRINTED = ("batch_id", "session", "session_id")
 
@@ -30,7 +30,7 @@ def record_sessions(draft: Draft, filled: Filled) -> Tally:
     resource = draft.resource("sessions")
     factors = session_factors(draft.study, plan.testing)
     allowed = {*resource.table.names, NOTE.name} - {"session_id"}
-    printed = {f"{name} (plan)": name for name in factors}
+    printed = {planned_column(name): name for name in factors}
     filled.require([*_PRINTED, *factors], [*sorted(allowed), *printed], "sessions")
     boxes = [name for name in dict.fromkeys(filled.sheet.header) if name in allowed]
     typed = filled.typed(draft.study, resource.table, boxes, resource.missing)

@@ -11,6 +11,7 @@ from reedlab import Factor
 from reedlab.plan.layout import Layout, task_for
 from reedlab.plan.request import Allowed, Forbidden
 from reedlab.plan.search import default_starts, search
+from reedlab.plan.shuffle import shuffled
 from reedlab.plan.terms import Model, terms_for
 
 #: Largest determinant of a matrix of 1 and -1 of each order: OEIS A003433.
@@ -171,6 +172,20 @@ def test_the_gain_of_a_change_is_the_change_of_the_criterion():
         before, after = task.value(np.stack([levels, other]))
         assert np.isfinite([before, after]).all()
         assert change.gain(task, A)[0, 0] == pytest.approx(after - before, abs=1e-5)
+
+
+@pytest.mark.parametrize("predict", [False, True])
+def test_reeds_of_a_tube_change_places_without_loss(predict):
+    # What lets a batch be shuffled inside its tubes, whatever covariates are asked about.
+    tube = np.repeat([0, 1, 2, 3], [5, 4, 4, 5])
+    task = task_of(
+        [TUBE, THREE, REED], tube, interactions="two-way", shares=(0.1, 0.7), predict=predict
+    )
+    levels, value = search(task, 20, np.random.default_rng(3))
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        places = shuffled(tube, [f"tube {one} alone" for one in tube], rng)
+        assert task.value(levels[places][None])[0] == pytest.approx(value, abs=1e-9)
 
 
 @pytest.mark.parametrize(

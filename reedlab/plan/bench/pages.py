@@ -10,7 +10,7 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.schema import Column, Factor, Response, Step, cautions_for
+from reedlab.schema import Column, Factor, Response, Step, cautions_for, table_named
 from reedlab.study.plans import level_text
 
 Page = dict[str, Any]
@@ -30,9 +30,6 @@ SESSION_BOXES = (
     "temperature_c",
     "a4_hz",
 )
-#: The fates to circle; a lost reed is told on the making sheet or in the note.
-FATES = ("kept", "discarded", "unfinished", "lost")
-
 #: What the tests table calls a reed that has not been broken in.
 STAGE = "new"
 
@@ -322,7 +319,8 @@ def _heading(name: str, unit: str) -> str:
 
 
 def _closing_boxes() -> Iterator[Box]:
-    yield _box("fate, once it is decided", span=4, choices=FATES)
+    fates = [level_text(level) for level in table_named("reeds").column("fate").levels]
+    yield _box("fate, once it is decided", span=4, choices=fates)
     yield _box("why", span=2)
     yield _box("note", span=2)
 

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 
 from reedlab.plan.bench.pages import SESSION_BOXES, STAGE, Bench, session_id
 from reedlab.study.page import Page as File
-from reedlab.study.plans import level_text
+from reedlab.study.plans import level_text, planned_column
 
 _PIECE = ("place", "tube_id", "piece", "spare_pieces")
 
@@ -26,11 +26,11 @@ def making_csv(bench: Bench) -> bytes:
         {
             "batch_id": bench.batch_id,
             **{name: level_text(reed[name]) for name in _PIECE},
-            **{_planned(name): level_text(reed[name]) for name in names},
+            **{planned_column(name): level_text(reed[name]) for name in names},
         }
         for reed in bench.making.to_dict("records")
     ]
-    return _sheet(["batch_id", *_PIECE, *map(_planned, names)], boxes, rows)
+    return _sheet(["batch_id", *_PIECE, *map(planned_column, names)], boxes, rows)
 
 
 def sessions_csv(bench: Bench) -> bytes:
@@ -46,11 +46,11 @@ def sessions_csv(bench: Bench) -> bytes:
             "batch_id": bench.batch_id,
             "session": str(session),
             "session_id": session_id(bench, session),
-            **{_planned(name): level_text(levels.loc[session, name]) for name in names},
+            **{planned_column(name): level_text(levels.loc[session, name]) for name in names},
         }
         for session in bench.sessions
     ]
-    boxes = [*SESSION_BOXES, *(part for name in names for part in (_planned(name), name))]
+    boxes = [*SESSION_BOXES, *(part for name in names for part in (planned_column(name), name))]
     return _sheet(["batch_id", "session", "session_id"], boxes, rows)
 
 
@@ -74,10 +74,6 @@ def testing_csv(bench: Bench, session: int) -> bytes:
     ]
     known = ["batch_id", "session_id", "place", "blind_code", "stage", "trial"]
     return _sheet(known, [*bench.filled, "fate", "fate_reason", "note"], rows)
-
-
-def _planned(name: str) -> str:
-    return f"{name} (plan)"
 
 
 def _sheet(known: Sequence[str], boxes: Sequence[str], rows: Sequence[dict[str, str]]) -> bytes:

@@ -12,7 +12,7 @@ import pandas as pd
 
 from reedlab.errors import CallError, listed
 from reedlab.plan.batch import Batch
-from reedlab.plan.cane import Cane, allocate, loose_cane, read_cane
+from reedlab.plan.cane import BREAKAGE, Cane, allocate, loose_cane, read_cane
 from reedlab.plan.classical.recipes import Recipes
 from reedlab.plan.draw import Request, groups, slots, written
 from reedlab.plan.layout import TUBE_SHARES
@@ -25,7 +25,7 @@ def lay_out(
     cane: pd.DataFrame | None = None,
     *,
     seed: int,
-    breakage: float = 0.1,
+    breakage: float = BREAKAGE,
     sessions: int = 2,
     batch_id: str = "B1",
 ) -> Batch:

@@ -76,10 +76,7 @@ def central_composite(
     >>> design.table["bevel"].round(3).tolist()
     [2.293, 2.293, 3.707, 3.707, 3.0, 3.0, 2.0, 4.0, 3.0]
     """
-    faults = []
-    if not isinstance(centres, int) or isinstance(centres, bool) or centres < 1:
-        faults.append(f"centres is {centres!r}; at least 1 recipe must stand at the middle.")
-    factors = checked(factors, faults, numeric=True)
+    factors = checked(factors, _centre_faults(centres), numeric=True)
     count = len(factors)
     if not 2 <= count <= MOST_COMPOSITE:
         raise CallError(
@@ -129,12 +126,7 @@ def box_behnken(factors: Sequence[Factor], *, centres: int | None = None) -> Rec
     >>> len(box_behnken(three).table)
     15
     """
-    faults = []
-    if centres is not None and (
-        not isinstance(centres, int) or isinstance(centres, bool) or centres < 1
-    ):
-        faults.append(f"centres is {centres!r}; at least 1 recipe must stand at the middle.")
-    factors = checked(factors, faults, numeric=True)
+    factors = checked(factors, [] if centres is None else _centre_faults(centres), numeric=True)
     count = len(factors)
     if count not in CENTRES:
         raise CallError(
@@ -151,6 +143,12 @@ def box_behnken(factors: Sequence[Factor], *, centres: int | None = None) -> Rec
         "middle)",
         None,
     )
+
+
+def _centre_faults(centres: int) -> list[str]:
+    if isinstance(centres, int) and not isinstance(centres, bool) and centres >= 1:
+        return []
+    return [f"centres is {centres!r}; at least 1 recipe must stand at the middle."]
 
 
 def _corners(count: int) -> np.ndarray:

@@ -16,8 +16,9 @@ from reedlab.errors import CallError, listed
 from reedlab.model.dense import Dense
 from reedlab.model.kernel import build_kernel
 from reedlab.model.strata import Strata
+from reedlab.plan.layout import spare_units
 from reedlab.plan.strength.rows import KEYS, ORDER, Rows
-from reedlab.plan.terms import level_codes
+from reedlab.plan.terms import from_end_to_end, level_codes
 from reedlab.schema import FEW, Factor
 
 #: Shares of information nearer to 0 or 1 than this are 0 or 1.
@@ -166,9 +167,8 @@ def _coded(factor: Factor, values: pd.Series) -> tuple[np.ndarray, np.ndarray]:
     if len(levels) < 2:
         return np.zeros((len(values), 1)), np.zeros(1)
     if factor.kind == "numeric":
-        numbers = values.to_numpy(dtype=float)
-        low, high = (float(end(np.array(levels, dtype=float))) for end in (np.min, np.max))
-        return ((numbers - (low + high) / 2) / ((high - low) / 2))[:, None], np.array([0.5])
+        coded = from_end_to_end(values.to_numpy(dtype=float), np.array(levels, dtype=float))
+        return coded[:, None], np.array([0.5])
     place = {level: i for i, level in enumerate(levels)}
     strange = sorted({str(value) for value in values if value not in place})
     if strange:
@@ -208,17 +208,15 @@ def _judged(design: Design, rows: Rows) -> Design:
             kept.append(term)
     for stratum in ORDER:
         while here := [term for term in kept if term.stratum == stratum]:
-            if _spare(replace(design, terms=tuple(kept)), rows, stratum) >= 1:
+            if spare_units(replace(design, terms=tuple(kept)).matrix, _unit(rows, stratum)) >= 1:
                 break
             kept.remove(here[-1])
             unjudged[here[-1].name] = f"too few {stratum}s are left to judge it"
     return replace(design, terms=tuple(kept), unjudged=unjudged)
 
 
-def _spare(design: Design, rows: Rows, stratum: str) -> int:
-    """Units of a stratum beyond the independent columns that are constant within them."""
-    n = len(design.matrix)
-    unit = np.arange(n) if stratum == "test" else pd.factorize(rows.data[f"{stratum}_id"])[0]
-    first = np.unique(unit, return_index=True)[1]
-    constant = np.all(design.matrix[first][unit] == design.matrix, axis=0)
-    return len(first) - int(np.linalg.matrix_rank(design.matrix[first][:, constant]))
+def _unit(rows: Rows, stratum: str) -> np.ndarray:
+    """The unit of the stratum that each row is in; a row is a test."""
+    if stratum == "test":
+        return np.arange(len(rows.data))
+    return pd.factorize(rows.data[f"{stratum}_id"])[0]

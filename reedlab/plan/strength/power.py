@@ -20,6 +20,7 @@ from reedlab.errors import CallError
 from reedlab.plan.strength import words
 from reedlab.plan.strength.rows import Layout, Rows, fates, rows_of
 from reedlab.plan.strength.variance import read_variances
+from reedlab.study.plans import records
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -64,7 +65,7 @@ class Power(Answer):
             return words.of_keeping(self.table, labels)
         most = self.more.most if self.more else 1
         if self.layout is not None:
-            return words.of_layout(words.records(self.table)[0], self.layout.levels, most)
+            return words.of_layout(records(self.table)[0], self.layout.levels, most)
         return words.of_batch(self.table, labels, most)
 
     @cached_property

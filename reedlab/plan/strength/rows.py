@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, unknown_name
+from reedlab.plan.terms import term_words
 from reedlab.schema import STRATA, Factor
 
 #: The level of every test, and the power that "the smallest effect" and "needed" speak of.
@@ -46,13 +47,7 @@ class Rows:
     @property
     def labels(self) -> dict[str, str]:
         """Words for the terms."""
-        label = {factor.name: factor.label for factor in self.factors}
-        return {
-            ":".join(term): f"bend of {label[term[0]]}"
-            if len(set(term)) < len(term)
-            else " × ".join(label[name] for name in term)
-            for term in self.terms
-        }
+        return {":".join(term): term_words(term, self.factors) for term in self.terms}
 
     def stratum(self, term: tuple[str, ...]) -> str:
         """The smallest thing to which a level of the term is given; a test if sessions mix in."""

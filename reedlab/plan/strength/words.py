@@ -7,6 +7,7 @@ import pandas as pd
 
 from reedlab.answer import counted, number_text, percent_text
 from reedlab.plan.strength.rows import AIM
+from reedlab.study.plans import records
 
 #: Fewer error degrees of freedom than this are worth a caution.
 FEW_DF = 5
@@ -14,11 +15,6 @@ MANY_TERMS = (
     "Each power is that of the term's own test at the 5 % level; drivers() corrects for the number "
     "of factors looked at and so finds somewhat fewer."
 )
-
-
-def records(table: pd.DataFrame) -> list[dict[str, Any]]:
-    """The rows of a table."""
-    return [{str(name): value for name, value in row.items()} for row in table.to_dict("records")]
 
 
 def of_layout(row: Mapping[str, Any], levels: int, most: int) -> str:
