@@ -7,7 +7,7 @@ blades that are not equal. Times in s or ms as named, levels in dB, pitch in Hz 
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -69,7 +69,7 @@ class Slur(Answer):
     recording : Recording
     """
 
-    recording: Recording | None = None
+    recording: Recording | None = field(default=None, repr=False)
 
     @property
     def slur_gap_ms(self) -> float:

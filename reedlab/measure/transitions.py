@@ -36,6 +36,8 @@ SETTLING_S = 0.15
 #: down by less than this from look to look.
 LEAST_CENTS, LOOKS, GLIDING_CENTS = 5.0, 5, 15.0
 STEP_S = 0.001
+#: The level has come back where it stays for so many steps.
+BLINKS = 10
 
 
 @dataclass(frozen=True)
@@ -192,10 +194,12 @@ def _half_width(level: _Level, outward_db: Floats, note_db: float, dip_db: float
     lies outside. That part is known for a sudden edge, and so is the way to it.
     """
     half_db = level.softer_db - dip_db / 2
-    above = np.flatnonzero(outward_db >= half_db)
-    if not len(above):
+    above = np.append(outward_db >= half_db, np.ones(BLINKS - 1, dtype=bool))
+    # A flicker inside the dip is not its end.
+    stays = np.flatnonzero(np.lib.stride_tricks.sliding_window_view(above, BLINKS).all(axis=1))
+    if not len(stays):
         return (len(outward_db) - 1) * STEP_S
-    place = int(above[0])
+    place = int(stays[0])
     inner, outer = outward_db[place - 1], outward_db[place]
     step_s = float(level.time_s[1] - level.time_s[0])
     width_s = (place - 1 + (half_db - inner) / (outer - inner)) * step_s
@@ -218,7 +222,7 @@ def _overshoot(ahead: Looks, old_hz: float, new_hz: float, arrived_s: float) -> 
         first -= 1
     # What stands for a few looks is pitch, a single one may be the edge of something else.
     steady = np.lib.stride_tricks.sliding_window_view(beyond[first:last], LOOKS).min(axis=1)
-    most = float(np.nanmax(steady, initial=-np.inf) - np.median(settled))
+    most = float(np.nanmax(steady, initial=-np.inf))
     return most if most > max(float(np.ptp(settled)), LEAST_CENTS) else 0.0
 
 

@@ -60,7 +60,7 @@ class WholeTest(Answer):
 
     steps: pd.DataFrame = field(default_factory=pd.DataFrame)
     parts: Mapping[str, Answer] = field(default_factory=dict)
-    recording: Recording | None = None
+    recording: Recording | None = field(default=None, repr=False)
 
     def _say(self) -> str:
         row = self.table.iloc[0]
