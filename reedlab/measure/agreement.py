@@ -26,8 +26,6 @@ from reedlab.measure.agreement_rows import (
 )
 from reedlab.measure.agreement_text import say_agreement
 from reedlab.measure.readings import Readings, each, gather_readings
-from reedlab.model.limits import agreement_limits
-from reedlab.model.repeatability import repeatability
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -101,6 +99,7 @@ class Agreement(Answer):
             Two raters; may be left out where there are two only.
         """
         from reedlab.measure.agreement_pictures import draw_difference
+        from reedlab.model.limits import agreement_limits
 
         read = self._read
         if read.kind not in ("crossed", "nested"):
@@ -229,6 +228,8 @@ def _figures(
     readings: Readings, pooled: bool, enough: float
 ) -> tuple[list[Rows], pd.DataFrame, pd.DataFrame, str]:
     """Every way of looking that suits the kind, then the sources behind them."""
+    from reedlab.model.repeatability import repeatability
+
     if readings.kind == "category":
         return [kappa_rows(readings)], pd.DataFrame(), pd.DataFrame(), ""
     rater = "rater" if len(readings.raters) > 1 else None

@@ -2,20 +2,22 @@
 
 One function for each way of looking: all raters together, each rater against its own
 repeats, raters in pairs. Each returns rows with term, rater, estimate, conf_low,
-conf_high, unit and n_units, and cautions.
+conf_high, unit and n_units, and cautions. The engine is loaded where it is used: to
+measure a recording needs none of it.
 """
 
 from itertools import combinations
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError, listed, unknown_name
 from reedlab.measure.readings import Readings
-from reedlab.model.agreement import intraclass
-from reedlab.model.kappa import WEIGHTS, Kappa, cohen_kappa, fleiss_kappa
-from reedlab.model.limits import agreement_limits
-from reedlab.model.repeatability import Repeatability, repeatability
+
+if TYPE_CHECKING:
+    from reedlab.model.kappa import Kappa
+    from reedlab.model.repeatability import Repeatability
 
 COLUMNS = ("term", "rater", "estimate", "conf_low", "conf_high", "unit", "n_units")
 #: ISO 5725-6: two readings differ by less in 95 of 100; 1.96 x root 2 = 2.77, rounded there.
@@ -37,7 +39,7 @@ KAPPA = {
 Rows = tuple[list[tuple], list[str]]
 
 
-def together_rows(readings: Readings, found: Repeatability, enough: float) -> Rows:
+def together_rows(readings: Readings, found: "Repeatability", enough: float) -> Rows:
     """All raters together: SDs, limits, shares and classes."""
     unit, n = readings.measured_in, readings.data["unit"].nunique()
     quantities = {name: row.to_numpy() for name, row in found.quantities.iterrows()}
@@ -71,6 +73,8 @@ def together_rows(readings: Readings, found: Repeatability, enough: float) -> Ro
 
 def own_rows(readings: Readings, enough: float) -> Rows:
     """Each rater against its own repeats."""
+    from reedlab.model.repeatability import repeatability
+
     rows: list[tuple] = []
     cautions: list[str] = []
     if len(readings.raters) == 1 or not readings.repeated:
@@ -91,6 +95,8 @@ def own_rows(readings: Readings, enough: float) -> Rows:
 
 def correlation_rows(readings: Readings) -> Rows:
     """Intraclass correlations of raters who read the same units."""
+    from reedlab.model.agreement import intraclass
+
     if len(readings.raters) == 1 or readings.kind == "nested":
         return [], []
     cells = readings.scores.groupby(["unit", "rater"], observed=True)
@@ -113,10 +119,6 @@ def correlation_rows(readings: Readings) -> Rows:
             f"Intraclass correlations are of each {readings.rater}'s mean over its repeats."
         )
     table = found.table.replace([np.inf, -np.inf], np.nan)
-    # The mean of k ratings has a pole where a single rating is at -1/(k-1): a limit beyond it
-    # comes out on the wrong side of its estimate, and means that there is none.
-    table["conf_low"] = table["conf_low"].where(table["conf_low"] <= table["estimate"])
-    table["conf_high"] = table["conf_high"].where(table["conf_high"] >= table["estimate"])
     rows = [
         (row["term"], ALL, row["estimate"], row["conf_low"], row["conf_high"], "", found.n_targets)
         for row in table.to_dict("records")
@@ -126,6 +128,8 @@ def correlation_rows(readings: Readings) -> Rows:
 
 def limit_rows(readings: Readings) -> Rows:
     """Limits of agreement of raters in pairs."""
+    from reedlab.model.limits import agreement_limits
+
     rows: list[tuple] = []
     pairs, cautions = _pairs(readings)
     for first, second in pairs:
@@ -152,12 +156,14 @@ def kappa_rows(readings: Readings) -> Rows:
 
     Between raters the first reading of each counts, and the second only beside it.
     """
+    from reedlab.model.kappa import WEIGHTS, cohen_kappa, fleiss_kappa
+
     place = readings.data.groupby(["unit", "rater"], observed=True).cumcount()
     first, second = readings.data[place == 0], readings.data[place == 1]
     pairs, cautions = _pairs(readings)
     rows: list[tuple] = []
 
-    def add(term: str, who: object, found: Kappa) -> None:
+    def add(term: str, who: object, found: "Kappa") -> None:
         rows.append((term, who, found.estimate, found.conf_low, found.conf_high, "", found.n_units))
         cautions.extend(f"{who}: {text}" for text in found.cautions)
         if found.left_out:
@@ -229,7 +235,7 @@ def _pairs(readings: Readings) -> tuple[list[tuple], list[str]]:
     return list(combinations(raters, 2)), []
 
 
-def _component_cautions(readings: Readings, found: Repeatability) -> list[str]:
+def _component_cautions(readings: Readings, found: "Repeatability") -> list[str]:
     said = []
     for source, value in found.held.items():
         name = source.replace("unit", readings.unit).replace("rater", readings.rater)
@@ -259,7 +265,7 @@ def _component_cautions(readings: Readings, found: Repeatability) -> list[str]:
     return said + _step_caution(readings, found)
 
 
-def _step_caution(readings: Readings, found: Repeatability) -> list[str]:
+def _step_caution(readings: Readings, found: "Repeatability") -> list[str]:
     """Say where the steps of the gauge are as coarse as what it repeats."""
     if readings.kind == "ordered" or "repeat" not in found.quantities.index:
         return []

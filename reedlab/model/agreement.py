@@ -199,6 +199,8 @@ def _absolute(T: float, J: float, E: float, n: int, k: int) -> list[float]:
     df = (of_judge * J + of_error * E) ** 2 / (
         (of_judge * J) ** 2 / (k - 1) + (of_error * E) ** 2 / ((n - 1) * (k - 1))
     )
+    # Below zero the two parts work against each other, and could leave less than the judges alone.
+    df = max(df, k - 1)
     f_low = f_distribution.ppf(0.975, n - 1, df)
     f_high = f_distribution.ppf(0.975, df, n - 1)
     noise = k * J + (k * n - k - n) * E
