@@ -165,8 +165,10 @@ def _end(
         drop, slope = root(guess)
         if drop <= EDGE and guess == last:
             return bound
-        there = (drop, guess, 1 / slope)
-        found = _between(inner, there) if slope * pace > 0 else (inner[1] + guess) / 2
+        there = (drop, guess, 1 / slope if slope else 0.0)
+        # On flat ground, as of very few readings, there is no curve to follow.
+        climbs = slope * pace > 0 and drop > inner[0]
+        found = _between(inner, there) if climbs else (inner[1] + guess) / 2
         if abs(drop - EDGE) < NEAR:
             return min(max(found, min(share, bound)), max(share, bound))
         if drop < EDGE:

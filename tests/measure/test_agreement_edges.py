@@ -366,3 +366,14 @@ def test_long_lists_of_what_is_left_out_are_counted():
     names = ", ".join(f"R{i:02}" for i in range(5, 13))
     assert f"P and Q: 15 left out, read by one of them only: {names} and 7 more." in said
     assert f"rest on the 5 reeds that every player read; 15 left out: {names} and 7 more." in said
+
+
+def test_five_readings_whose_likelihood_is_flat_give_a_share_with_limits():
+    data = pd.DataFrame(
+        [("b", "P", 1.13), ("a", "Q", 2), ("a", "P", 2), ("b", "Q", 1.13), ("b", "R", 3.13)],
+        columns=["reed_id", "player_id", "y"],
+    )
+    found = agreement(data, "y")
+    assert found.method == "restricted likelihood"
+    share = found.figure("gauge share of variance")
+    assert 0 <= share["conf_low"] <= share["estimate"] <= share["conf_high"] <= 1
