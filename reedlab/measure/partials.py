@@ -14,6 +14,8 @@ from reedlab.measure.pitches import FLOOR_HZ, PitchTrack
 from reedlab.measure.recording import Recording
 from reedlab.measure.settling import BAND_CENTS, Stand
 
+#: The lowest pitch that is looked for below the running one, Hz: C1 is at 32.7.
+LOWEST_HZ = 30.0
 #: Window in periods: partials, halves and thirds of them fall on separate lines.
 PERIODS, MOST_WINDOWS, MOST_PARTIALS = 12, 60, 16
 #: Places in the spectrum from one partial to the next, and to where a line's own skirt reaches.
@@ -27,6 +29,8 @@ LOWER_SHARE, TUNED_CENTS = 0.002, 5.0
 #: A tone without odd partials is an octave higher: they hold less than this, 50 dB below; or in
 #: noise less than that, 13 dB below, and no more of them stand out than this share.
 FAINT_SHARE, HIGHER_SHARE, BY_CHANCE = 1e-5, 0.05, 0.25
+#: A weak odd partial lies no further off its place, cents; a smear of noise does.
+SMEARED_CENTS = 20.0
 #: A line is so many times stronger than the places beside it.
 STANDS_OUT = 4.0
 #: A line off the partials with this share of the strongest one, 20 dB below, is another pitch.
@@ -34,6 +38,8 @@ FOREIGN_SHARE = 0.01
 #: Partials further than this off the multiples belong to several pitches; those of a reed,
 #: which is driven once a period, lie within 2 cents.
 MISTUNED_CENTS = 7.0
+#: A pitch above this share of the rate has no room for its second partial.
+HIGHEST_SHARE = 0.3
 #: Partials below this share of the strongest, 40 dB, are left to the noise.
 WEAK_SHARE = 1e-4
 
@@ -54,6 +60,9 @@ class Partials:
         The strongest line that is no partial; not a number if there is none.
     gaps : bool
         Whether the partials are those of two or three notes and the rest are missing.
+    wavers_cents : float
+        Spread of the running pitch: a vibrato in a room that rings pulls the partials apart by
+        as much.
     """
 
     factor: float
@@ -61,11 +70,12 @@ class Partials:
     mistuned_cents: float
     foreign_hz: float
     gaps: bool
+    wavers_cents: float = 0.0
 
     @property
     def several(self) -> bool:
         """Whether the lines are those of several pitches."""
-        off = self.mistuned_cents > MISTUNED_CENTS
+        off = self.mistuned_cents > max(MISTUNED_CENTS, self.wavers_cents)
         return bool(off or self.gaps or np.isfinite(self.foreign_hz))
 
 
@@ -73,10 +83,13 @@ class Partials:
 class _Lines:
     """The spectrum against the pitch: power at each place, and the partials' own frequencies.
 
-    `off_cents` has one row a window and one column a partial; `partial_power` likewise.
+    `place_power` is the mean over the windows, `usual_power` the median of what it is against
+    the strongest place of its window: a knock or an attack is not in it. `off_cents` has one row a
+    window and one column a partial; `partial_power` likewise.
     """
 
     place_power: NDArray[np.float64]
+    usual_power: NDArray[np.float64]
     partial_power: NDArray[np.float64]
     off_cents: NDArray[np.float64]
     hz: NDArray[np.float64]
@@ -124,6 +137,8 @@ def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Part
     factor = _lower(recording, track, stand)
     if factor == 1:
         factor = _higher(_lines(recording, track, stand, 1.0))
+    if stand.hz * factor > HIGHEST_SHARE * recording.rate_hz:
+        return Partials(factor, np.nan, np.nan, np.nan, False)
     lines = _lines(recording, track, stand, factor)
     present = lines.present
     power = lines.partial_power * present
@@ -140,6 +155,7 @@ def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Part
         mistuned_cents=float(np.sum(np.abs(each)) / power.sum()),
         foreign_hz=_foreign(lines) * stand.hz * factor,
         gaps=_gaps([int(k) for k in order[present]]),
+        wavers_cents=stand.spread_cents,
     )
 
 
@@ -164,8 +180,9 @@ def _lines(recording: Recording, track: PitchTrack, stand: Stand, factor: float)
     rows = np.arange(len(hz))[:, None]
     share = at - whole
     place_power = (1 - share) * power[rows, whole] + share * power[rows, whole + 1]
+    usual = np.median(place_power / (place_power.max(axis=1, keepdims=True) + 1e-30), axis=0)
     partial_power, off_cents = _peaks(power, at[:, PLACES::PLACES], f0 * count / rate)
-    return _Lines(place_power.mean(axis=0), partial_power, off_cents, hz)
+    return _Lines(place_power.mean(axis=0), usual, partial_power, off_cents, hz)
 
 
 def _pitch_at(track: PitchTrack, time_s: NDArray, middle_hz: float) -> NDArray[np.float64]:
@@ -195,7 +212,7 @@ def _peaks(
 def _lower(recording: Recording, track: PitchTrack, stand: Stand) -> float:
     """Return a half or a third if the lines of that pitch are there, else 1."""
     for parts in (2, 3):
-        if stand.hz / parts <= FLOOR_HZ:
+        if stand.hz / parts <= LOWEST_HZ:
             break
         lines = _lines(recording, track, stand, 1 / parts)
         order = np.arange(1, len(lines.partials) + 1)
@@ -214,14 +231,17 @@ def _higher(lines: _Lines) -> float:
     whole, order = lines.partials, np.arange(1, len(lines.partials) + 1)
     over = np.maximum(whole - lines.floors, 0)
     highest = order[lines.present].max(initial=0)
+    # A smear of noise that lies off the multiples is none of them.
+    off = np.average(lines.off_cents, axis=0, weights=lines.partial_power.sum(axis=1))
+    present = lines.present & (np.abs(off) < SMEARED_CENTS)
     for times in (4, 3, 2):
         kept = order % times == 0
         between = ~kept & (order < highest)
-        if not np.any(lines.present & kept) or not between.any():
+        if not np.any(present & kept) or not between.any():
             continue
         faint = whole[~kept].sum() < FAINT_SHARE * whole[kept].sum()
         # In noise one or another stands out by chance; a tone has them all.
-        missing = lines.present[between].mean() <= BY_CHANCE
+        missing = present[between].mean() <= BY_CHANCE
         if faint or (missing and over[~kept].sum() < HIGHER_SHARE * over[kept].sum()):
             return float(times)
     return 1.0
@@ -229,11 +249,13 @@ def _higher(lines: _Lines) -> float:
 
 def _foreign(lines: _Lines) -> float:
     """Return the strongest line between the partials, in units of the pitch."""
-    power = lines.place_power
-    strongest = lines.partials.max()
+    power = lines.usual_power
+    strongest = power[PLACES::PLACES].max()
+    # Lines below the floor are the rumble of a room.
+    lowest = max(SKIRT + 1, int(PLACES * FLOOR_HZ / np.median(lines.hz)) + 1)
     between = [
         place
-        for place in range(SKIRT + 1, len(power) - 1)
+        for place in range(lowest, len(power) - 1)
         if SKIRT < place % PLACES < PLACES - SKIRT
         and power[place] > FOREIGN_SHARE * strongest
         and power[place] >= max(power[place - 1], power[place + 1])
