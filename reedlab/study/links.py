@@ -3,7 +3,7 @@
 Each rule speaks only where the columns that it needs are recorded.
 """
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from difflib import get_close_matches
 
 import pandas as pd
@@ -31,7 +31,7 @@ def orphans(study: Study) -> Iterator[Fault]:
             hints: dict[str, str] = {}
             for row, value in cells_where(cells, cells.notna() & ~cells.isin(known)):
                 if value not in hints:
-                    hints[value] = _hint(value, known, study.sheets[there].file)
+                    hints[value] = hint(value, known, study.sheets[there].file)
                 fault = f"{column} '{value}' does not exist in {study.sheets[there].file}"
                 yield fault_at(study, name, row, column, "error", fault, hints[value])
 
@@ -47,7 +47,8 @@ def _lost(study: Study, table: str, column: str) -> list[str]:
     return [cells[place] for cells in sheet.broken if place < len(cells)]
 
 
-def _hint(value: str, known: list[str], file: str) -> str:
+def hint(value: str, known: Sequence[str], file: str) -> str:
+    """Say what to do about an id that a file does not have: the one that is meant, or none."""
     alike = [name for name in known if _bare(name) == _bare(value)]
     near = alike or get_close_matches(value, known, n=1, cutoff=0.7)
     if near:
@@ -143,13 +144,16 @@ def sums(study: Study) -> Iterator[Fault]:
     if _has(study, "tests", "crow_hz", "crow_cents"):
         low, high = study.settings.crow_band_hz
         target = " to ".join(dict.fromkeys(study.settings.crow_target))
-        hertz = study.tables["tests"]["crow_hz"]
-        expected = hertz[hertz > 0].map(lambda hz: cents_from_band(hz, low, high))
-        off = (study.tables["tests"]["crow_cents"] - expected).abs() > CROW_TOLERANCE_CENTS
+        tests = study.tables["tests"]
+        hertz, a4_hz = tests["crow_hz"], _tunings(study, tests)
+        # A target is written in notes, so it moves with the tuning of the session.
+        at_target = hertz[hertz > 0] * study.settings.a4_hz / a4_hz
+        expected = at_target.map(lambda hz: cents_from_band(hz, low, high))
+        off = (tests["crow_cents"] - expected).abs() > CROW_TOLERANCE_CENTS
         for row, hz in cells_where(hertz, off):
             fault = (
                 f"crow_hz {hz:g} is {expected[row]:.0f} cents from the target {target} at "
-                f"A4 = {study.settings.a4_hz:g} Hz"
+                f"A4 = {a4_hz[row]:g} Hz"
             )
             remedy = f"write {expected[row]:.0f}, or mend crow_hz or the target"
             yield fault_at(study, "tests", row, "crow_cents", "warning", fault, remedy)
@@ -161,6 +165,14 @@ def sums(study: Study) -> Iterator[Fault]:
             fault = f"loud_db minus soft_db is {span:.1f} dB"
             remedy = f"write {span:.1f}, or mend soft_db or loud_db"
             yield fault_at(study, "tests", row, "dynamic_range_db", "warning", fault, remedy)
+
+
+def _tunings(study: Study, tests: pd.DataFrame) -> pd.Series:
+    """Return the tuning of each test, by its session."""
+    if "session_id" not in tests:
+        return pd.Series(study.settings.a4_hz, tests.index)
+    by_session = {name: study.tuning_hz(name) for name in tests["session_id"].dropna().unique()}
+    return tests["session_id"].map(by_session).fillna(study.settings.a4_hz)
 
 
 def counts(study: Study) -> Iterator[Fault]:

@@ -76,6 +76,14 @@ class Study:
         """Return the recorded response of that name, or say which are near."""
         return self._named("response", name, self.settings.responses)
 
+    def tuning_hz(self, session_id: str | None) -> float:
+        """Return A4 of a session as it was recorded; where it was not, that of the study."""
+        sessions = self.tables.get("sessions", pd.DataFrame())
+        if not {"session_id", "a4_hz"} <= set(sessions):
+            return self.settings.a4_hz
+        own = sessions.loc[sessions["session_id"] == session_id, "a4_hz"].dropna()
+        return float(own.iloc[0]) if len(own) else self.settings.a4_hz
+
     @cached_property
     def faults(self) -> Faults:
         """Everything in the record that is wrong or should be looked at."""

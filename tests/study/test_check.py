@@ -342,6 +342,19 @@ def test_crow_cents_follow_the_study_s_own_target(tmp_path):
     assert only(study)["fault"] == "crow_hz 340 is -54 cents from the target F4 at A4 = 442 Hz"
 
 
+def test_crow_cents_follow_the_tuning_of_the_session(tmp_path):
+    # 329.63 Hz (E4 at 440) is 7.85 cents below E4 at 442: 1200 log2(440 / 442).
+    study = opened(
+        tmp_path,
+        sessions="session_id,a4_hz\nS1,442\nS2,\n",
+        tests=f"{TESTS},crow_hz,crow_cents\n1,S1,d1,1,329.63,0\n2,S1,d1,1,329.63,-7.9\n"
+        "3,S2,d1,1,329.63,0\n",
+    )
+    fault = only(study)
+    assert fault["row"] == 2
+    assert fault["fault"] == "crow_hz 329.63 is -8 cents from the target E4 to F4 at A4 = 442 Hz"
+
+
 def test_a_dynamic_range_that_is_not_loud_minus_soft(tmp_path):
     rows = "1,S1,d1,1,-40,-20.2,20\n2,S1,d1,1,-40,-20,25\n3,S1,d1,1,-40,,25\n"
     fault = only(opened(tmp_path, tests=f"{TESTS},soft_db,loud_db,dynamic_range_db\n{rows}"))
