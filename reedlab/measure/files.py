@@ -14,10 +14,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from reedlab.answer import Answer, number_text
-from reedlab.errors import CallError, ReedlabError, listed, unknown_name
-from reedlab.measure.file_names import KEY, keys_of
+from reedlab.answer import Answer, counted, number_text
+from reedlab.errors import CallError, ReedlabError, unknown_name
+from reedlab.measure.calibration import offset
+from reedlab.measure.file_list import Paths, names_of, recordings_in
+from reedlab.measure.file_names import keys_of
 from reedlab.measure.kinds import FILLS, NUMBERS, measure_of, measured, numbers
+from reedlab.schema import RESPONSES
+from reedlab.study.belonging import KEY, require_tests
 from reedlab.study.measured import add_measurements
 from reedlab.study.study import Study
 
@@ -26,7 +30,7 @@ if TYPE_CHECKING:
 
 Tell = Callable[[int, int], None]
 #: What a library may raise on a file that nobody thought of.
-UNFORESEEN = (OSError, ValueError, ArithmeticError, LookupError, MemoryError)
+UNFORESEEN = (OSError, ValueError, ArithmeticError, LookupError, MemoryError, RuntimeError)
 
 
 @dataclass(frozen=True)
@@ -36,14 +40,15 @@ class Measured(Answer):
     Attributes
     ----------
     table : DataFrame
-        One row a file, in the order of the paths: ``file``; ``reed_id, session_id, stage,
-        trial`` if a study or a mapping was given; the numbers of the kind, as in the tests
-        table; ``caution`` (what must be known of the file, in sentences).
+        One row a file, in the order of the paths: ``file`` (its name, with folders where two
+        have the same); ``reed_id, session_id, stage, trial`` if a study or a mapping was
+        given; the numbers of the kind, as in the tests table; ``sentence`` (what the measure
+        says) and ``caution`` (what must be known of the file, in sentences).
     left_out : DataFrame
         Files that could not be measured: ``file``, ``row`` (its place among the paths,
         from 1), ``fault``.
     details : DataFrame
-        The tables of the single answers, with ``file`` in front.
+        The tables of the single answers with ``file`` in front; of whole tests their steps.
     study : Study or None
         Opened again, with the numbers in it.
     """
@@ -53,16 +58,15 @@ class Measured(Answer):
     study: Study | None = field(default=None, repr=False)
 
     def _say(self) -> str:
-        count = len(self.table)
-        told = f"{count} recording{'' if count == 1 else 's'} measured"
+        told = f"{counted(len(self.table), 'recording')} measured"
         if len(self.left_out):
             told += f", {len(self.left_out)} left out"
         ranges = [
-            f"{name} {number_text(self.table[name].min())} to {number_text(self.table[name].max())}"
+            _range(self.table[name], name)
             for name in _columns(self.kind)
             if self.table[name].notna().any()
         ]
-        kept = f" Recorded in {self.study.title}." if self.study else ""
+        kept = f" Recorded in {self.study.title}." if self.study and len(self.table) else ""
         return f"{told}: {'; '.join(ranges)}.{kept}" if ranges else f"{told}.{kept}"
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
@@ -75,13 +79,13 @@ class Measured(Answer):
         ax.plot(self.table[name], places, "o", color=COLOURS["blue"], markersize=7)
         ax.set_yticks(places, labels=self.table["file"].tolist(), parse_math=False)
         ax.set_ylim(len(self.table) - 0.5, -0.5)
-        ax.set_xlabel(name, parse_math=False)
+        ax.set_xlabel(", ".join(_words(name)))
         return ax
 
 
 def measure_files(
     kind: str,
-    paths: Sequence[str | Path],
+    paths: Paths,
     study: Study | None = None,
     mapping: "pd.DataFrame | str | Path | None" = None,
     tell: Tell | None = None,
@@ -93,13 +97,15 @@ def measure_files(
     ----------
     kind : {"crow", "hairpin", "slur", "register", "test"}
         What is played in each of them; "test" is a whole test.
-    paths : sequence of str or Path
+    paths : str, Path, or several
+        Recordings; a folder stands for those in it, a pattern (``autumn/*.wav``) for those
+        that it fits.
     study : Study, optional
         Where the numbers are recorded. Its tuning (or the session's), instrument, crow target
         and protocol are taken unless they are asked for otherwise.
     mapping : DataFrame or path of a CSV file, optional
-        Says to which test each file belongs: file, reed_id, session_id, stage, trial. Left
-        out, the names of the files say so; see Notes.
+        Says to which test each file belongs: file, reed_id (or blind code), session_id,
+        stage, trial. Left out, the names of the files say so; see Notes.
     tell : callable, optional
         Called as ``tell(done, of)`` after each file.
     **asked
@@ -112,10 +118,11 @@ def measure_files(
     Raises
     ------
     CallError
-        For an unknown kind, no paths, or what the measure does not take.
+        For an unknown kind, no recordings, or what the measure does not take.
     RecordError
-        If names or mapping do not say where the files belong, or the study says
-        something else already. All faults at once, and nothing is recorded then.
+        If names or mapping do not say where the files belong (before any is measured), or
+        the study says something else already. All faults at once, and nothing is recorded
+        then.
 
     Notes
     -----
@@ -132,34 +139,31 @@ def measure_files(
     >>> one = slur_sound(notes=["C3", "F3", "C3"]).write(home / "one.wav")
     >>> found = measure_files("slur", [one, home / "two.wav"])
     >>> found.sentence
-    '1 recording measured, 1 left out: slur_gap_ms 0 to 0.'
+    '1 recording measured, 1 left out: longest slur gap 0 ms.'
     """
     _check_asked(kind, asked)
-    files = [Path(path) for path in paths]
-    if not files:
-        raise CallError("There are no paths; name the recordings, e.g. folder.glob('*.wav').")
-    _check_twice(files)
+    files = recordings_in(paths)
+    names = names_of(files)
     keys = keys_of(files, mapping) if study is not None or mapping is not None else None
+    if study is not None:
+        require_tests(study, pd.DataFrame(keys).assign(recording=names))
+    asked, said = _calibrated(asked)
     wishes = [_wishes(kind, study, key, asked) for key in keys or [{}] * len(files)]
     results = list(_all_measured(kind, files, wishes, tell))
     if all(one.called for one in results):
         raise CallError(results[0].fault)
-    table, left_out = _tables(kind, files, keys, results)
+    table, left_out = _tables(kind, names, keys, results)
     if study is not None and len(table):
         rows = table.rename(columns={"file": "recording"})
-        names = [*KEY, "recording", *_columns(kind)]
-        study = add_measurements(study, rows[names])
-    details = [one.details.assign(file=file.name) for file, one in zip(files, results, strict=True)]
-    shown = pd.concat(details, ignore_index=True) if details else pd.DataFrame()
-    order = ["file", *(name for name in shown if name != "file")]
+        study = add_measurements(study, rows[[*KEY, "recording", *_columns(kind)]])
     return Measured(
-        question=f"What do {len(files)} recordings of the kind '{kind}' say?",
+        question=f"What do {counted(len(files), 'recording')} of the kind '{kind}' say?",
         table=table,
-        cautions=tuple(f"{file}: {fault}" for file, _, fault in left_out.to_numpy().tolist()),
+        cautions=(*said, *(f"{file}: {why}" for file, _, why in left_out.to_numpy().tolist())),
         rows_used=len(table),
         left_out=left_out,
         kind=kind,
-        details=shown[order],
+        details=_details(names, results),
         study=study,
     )
 
@@ -170,6 +174,7 @@ class _Result:
 
     numbers: Mapping[str, float]
     details: pd.DataFrame
+    sentence: str = ""
     caution: str = ""
     fault: str = ""
     called: bool = False
@@ -179,18 +184,30 @@ def _columns(kind: str) -> tuple[str, ...]:
     return NUMBERS if kind == "test" else FILLS[kind]
 
 
+def _words(name: str) -> tuple[str, str]:
+    """Return words for a number, and its unit."""
+    return next((one.label, one.unit) for one in RESPONSES if one.name == name)
+
+
+def _range(values: "pd.Series[float]", name: str) -> str:
+    label, unit = _words(name)
+    ends = dict.fromkeys([number_text(values.min()), number_text(values.max())])
+    return f"{label} {' to '.join(ends)} {unit}"
+
+
 def _check_asked(kind: str, asked: Mapping[str, Any]) -> None:
     takes = [name for name in signature(measure_of(kind)).parameters if name != "path"]
     for name in asked:
         if name not in takes:
-            raise unknown_name(f"setting of '{kind}'", name, takes)
+            raise unknown_name(f"setting for '{kind}'", name, takes)
 
 
-def _check_twice(files: Sequence[Path]) -> None:
-    names = [file.name for file in files]
-    twice = sorted({name for name in names if names.count(name) > 1})
-    if twice:
-        raise CallError(f"{listed(twice)} stands twice among the paths; name each file once.")
+def _calibrated(asked: Mapping[str, Any]) -> tuple[dict[str, Any], tuple[str, ...]]:
+    """Listen to a calibrator once, not for every file."""
+    if asked.get("calibration") is None:
+        return dict(asked), ()
+    scale = offset(asked["calibration"])
+    return {**asked, "calibration": scale.add_db}, scale.cautions
 
 
 def _wishes(
@@ -200,7 +217,7 @@ def _wishes(
     if study is None:
         return dict(asked)
     settings = study.settings
-    a4_hz = _session_a4_hz(study, key.get("session_id", "")) or settings.a4_hz
+    a4_hz = study.tuning_hz(key["session_id"])
     known: dict[str, Any] = {} if kind == "hairpin" else {"a4_hz": a4_hz}
     if kind in ("crow", "test"):
         known |= {"instrument": settings.instrument, "target": settings.crow_target}
@@ -209,23 +226,18 @@ def _wishes(
     return known | dict(asked)
 
 
-def _session_a4_hz(study: Study, session_id: str) -> float | None:
-    sessions = study.tables.get("sessions", pd.DataFrame())
-    if not {"session_id", "a4_hz"} <= set(sessions):
-        return None
-    found = sessions.loc[sessions["session_id"] == session_id, "a4_hz"].dropna()
-    return float(found.iloc[0]) if len(found) else None
-
-
 def _all_measured(
     kind: str, files: Sequence[Path], wishes: Sequence[dict[str, Any]], tell: Tell | None
 ) -> Iterator[_Result]:
     """Measure the files side by side, and give what comes of them in their order."""
-    from joblib import Parallel, delayed
+    from joblib import Parallel, cpu_count, delayed
     from joblib.parallel import get_active_backend
 
-    _, n_jobs = get_active_backend()
-    parallel = Parallel(n_jobs=-1 if n_jobs is None else n_jobs, return_as="generator")
+    backend, n_jobs = get_active_backend()
+    # Not every backend can hand results over one by one; then all of them come at the end.
+    one_by_one = "generator" if backend.supports_return_generator else "list"
+    workers = min(cpu_count(), len(files)) if n_jobs is None else n_jobs
+    parallel = Parallel(n_jobs=workers, return_as=one_by_one)
     work = (delayed(_one)(kind, file, wish) for file, wish in zip(files, wishes, strict=True))
     for done, result in enumerate(parallel(work), start=1):
         if tell is not None:
@@ -235,7 +247,7 @@ def _all_measured(
 
 def _one(kind: str, file: Path, wish: Mapping[str, Any]) -> _Result:
     try:
-        answer = measured(kind, file, **wish)
+        answer: Any = measured(kind, file, **wish)
     except ReedlabError as error:
         called = isinstance(error, CallError)
         return _Result({}, pd.DataFrame(), fault=str(error), called=called)
@@ -243,26 +255,37 @@ def _one(kind: str, file: Path, wish: Mapping[str, Any]) -> _Result:
         # One strange file must not cost the others.
         told = f"{file.name} could not be measured ({type(error).__name__}: {error})."
         return _Result({}, pd.DataFrame(), fault=told)
-    details = answer.table
-    if kind != "test":
-        details = details.assign(file=file.name)
-    return _Result(numbers(kind, answer), details, " ".join(answer.cautions))
+    details = answer.steps if kind == "test" else answer.table
+    return _Result(numbers(kind, answer), details, answer.sentence, " ".join(answer.cautions))
 
 
 def _tables(
     kind: str,
-    files: Sequence[Path],
+    names: Sequence[str],
     keys: Sequence[Mapping[str, Any]] | None,
     results: Sequence[_Result],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     rows, faults = [], []
-    for place, (file, one) in enumerate(zip(files, results, strict=True)):
+    for place, (name, one) in enumerate(zip(names, results, strict=True)):
         if one.fault:
-            faults.append((file.name, place + 1, one.fault))
+            faults.append((name, place + 1, one.fault))
             continue
         key = keys[place] if keys else {}
-        rows.append({"file": file.name, **key, **one.numbers, "caution": one.caution})
-    columns = ["file", *(KEY if keys else ()), *_columns(kind), "caution"]
+        told = {"sentence": one.sentence, "caution": one.caution}
+        rows.append({"file": name, **key, **one.numbers, **told})
+    columns = ["file", *(KEY if keys else ()), *_columns(kind), "sentence", "caution"]
     table = pd.DataFrame(rows, columns=columns)
     table = table.astype(dict.fromkeys(_columns(kind), np.float64))
     return table, pd.DataFrame(faults, columns=["file", "row", "fault"])
+
+
+def _details(names: Sequence[str], results: Sequence[_Result]) -> pd.DataFrame:
+    found = [
+        one.details.assign(file=name)
+        for name, one in zip(names, results, strict=True)
+        if not one.fault
+    ]
+    if not found:
+        return pd.DataFrame(columns=["file"])
+    table = pd.concat(found, ignore_index=True)
+    return table[["file", *(name for name in table if name != "file")]]

@@ -174,6 +174,7 @@ def slur(
         cautions += [*said, *judged.cautions, *map(_lost_in_noise, deep)]
     if not rows:
         raise next(iter(refused.values()))
+    cautions += [f"Attempt {number} is left out: {error}" for number, error in refused.items()]
     return Slur(
         question=f"Where does the slur in {recording.path.name} catch?",
         table=pd.DataFrame(rows)[[*COLUMNS]],

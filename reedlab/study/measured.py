@@ -5,7 +5,6 @@ rows are recorded or none. Numbers are written with six digits, finer than any o
 """
 
 from collections.abc import Iterator, Mapping, Sequence
-from difflib import get_close_matches
 from math import isclose
 from typing import Any
 
@@ -13,18 +12,18 @@ import pandas as pd
 
 from reedlab.errors import CallError, listed
 from reedlab.schema import Column
+from reedlab.study.belonging import KEY, REFUSED, Key, require_columns, tests_of
 from reedlab.study.cells import type_column
-from reedlab.study.draft import Draft, Recorded
+from reedlab.study.draft import Draft, KnownRow
 from reedlab.study.faults import Fault, refusal
 from reedlab.study.study import Study
 
-KEY = ("reed_id", "session_id", "stage", "trial")
-FILE = "tests.csv"
 #: Names of several recordings in one cell.
 JOIN = "; "
 _DIGITS = 6
 
-Key = tuple[Any, ...]
+#: By column: what is to be written, and the recording that it comes from.
+Cells = dict[str, tuple[str, str]]
 
 
 def add_measurements(study: Study, rows: pd.DataFrame) -> Study:
@@ -66,185 +65,163 @@ def add_measurements(study: Study, rows: pd.DataFrame) -> Study:
     >>> add_measurements(study, rows)
     Traceback (most recent call last):
     reedlab.errors.RecordError: The measurements cannot be recorded; nothing was written:
-    - tests.csv, column 'reed_id', 'R1': a.wav: reeds.csv has no such reed; record the reed first.
-    - tests.csv, column 'session_id', 'S1': a.wav: sessions.csv has no such session; record the
-    session first.
+    - a.wav, column 'reed_id', 'R1': reeds.csv has no such reed; add it to reeds.csv, or mend
+    the id.
+    - a.wav, column 'session_id', 'S1': sessions.csv has no such session; add it to
+    sessions.csv, or mend the id.
     """
     draft = Draft(study.folder)
     draft.add_table("tests")
-    names = _columns(draft, rows)
-    faults: list[Fault] = []
-    wanted = _by_test(draft, rows, names, faults)
+    names = _numbers(draft, rows)
+    keys, faults = tests_of(draft.study, rows)
+    wanted = _by_test(draft, rows, names, keys, faults)
     before = draft.rows_by("tests", KEY)
     puts = [
-        put for key, cells in wanted.items() for put in _puts(before.get(key), cells, draft, faults)
+        put
+        for key, cells in wanted.items()
+        if key in before
+        for put in _puts(before[key], cells, draft, faults)
     ]
     if faults:
-        raise refusal("The measurements cannot be recorded; nothing was written:", faults)
+        raise refusal(REFUSED, faults)
     new = [_row(key, cells) for key, cells in wanted.items() if key not in before]
     if not puts and not new:
         return draft.study
     for number, name, text in puts:
-        draft.add_column("tests", draft.resource("tests").table.column(name))
+        draft.add_column("tests", name)
         draft.put("tests", number, name, text)
     draft.append_rows("tests", new)
     return draft.save()
 
 
-def _columns(draft: Draft, rows: pd.DataFrame) -> list[str]:
+def _numbers(draft: Draft, rows: pd.DataFrame) -> list[str]:
     """Return the columns of numbers, or say what is wrong with the table that was given."""
-    lacking = [name for name in (*KEY, "recording") if name not in rows]
-    if lacking:
-        raise CallError(f"The table of measurements lacks {listed(lacking)}.")
-    table = draft.resource("tests").table
+    require_columns(rows)
     names = [str(name) for name in rows if name not in (*KEY, "recording")]
-    known = [column.name for column in table.columns if column.type in ("number", "integer")]
-    strange = [name for name in names if name not in known or name in KEY]
+    known = [
+        column.name
+        for column in draft.resource("tests").table.columns
+        if column.type in ("number", "integer") and column.name not in KEY
+    ]
+    strange = [name for name in names if name not in known]
     if strange:
         raise CallError(
-            f"{listed(strange)} cannot be written: {FILE} has no such column of numbers. "
-            f"It can have {listed(name for name in known if name not in KEY)}."
+            f"{listed(strange)} cannot be written: the tests table has no such column of numbers. "
+            f"It can have {listed(known)}."
         )
     return names
 
 
 def _by_test(
-    draft: Draft, rows: pd.DataFrame, names: Sequence[str], faults: list[Fault]
-) -> dict[Key, dict[str, tuple[str, str]]]:
+    draft: Draft,
+    rows: pd.DataFrame,
+    names: Sequence[str],
+    keys: Sequence[Key | None],
+    faults: list[Fault],
+) -> dict[Key, Cells]:
     """Return the cells of each test with the recordings that they come from."""
-    table = draft.resource("tests").table
-    wanted: dict[Key, dict[str, tuple[str, str]]] = {}
-    codes = _reeds(draft.study)
-    sessions = _known(draft.study, "sessions", "session_id")
-    for row in rows.to_dict("records"):
+    columns = [draft.resource("tests").table.column(name) for name in names]
+    wanted: dict[Key, Cells] = {}
+    for key, row in zip(keys, rows.to_dict("records"), strict=True):
         file = str(row["recording"])
-        found = [
-            *_key_faults(row, file, codes, sessions),
-            *_number_faults(row, file, [table.column(name) for name in names]),
-        ]
-        faults += found
-        if found:
+        impossible = [*_impossible(row, file, columns)]
+        faults += impossible
+        if key is None or impossible:
             continue
-        trial = int(row["trial"])
-        key = (codes[str(row["reed_id"])], str(row["session_id"]), str(row["stage"]), trial)
         cells = wanted.setdefault(key, {})
-        recordings = cells.get("recording", ("", ""))[0].split(JOIN)
-        joined = JOIN.join(dict.fromkeys([*filter(None, recordings), file]))
-        cells["recording"] = (joined, file)
-        for name in names:
-            if pd.isna(row[name]):
+        joined, _ = cells.get("recording", ("", ""))
+        cells["recording"] = (_joined(joined, file), file)
+        for column in columns:
+            if pd.isna(row[column.name]):
                 continue
-            text = _text(float(row[name]), table.column(name))
-            first, whence = cells.setdefault(name, (text, file))
+            text = _text(float(row[column.name]), column)
+            first, whence = cells.setdefault(column.name, (text, file))
             if first != text:
-                fault = f"{file}: measured {text}, but {first} in {whence}, for the same test"
+                fault = f"for the same test {whence} measures {first}"
                 remedy = "give one of the two recordings another trial"
-                faults.append(Fault(FILE, None, name, text, "error", fault, remedy))
+                faults.append(Fault(file, None, column.name, text, "error", fault, remedy))
     return wanted
 
 
-def _reeds(study: Study) -> dict[str, str]:
-    """Return the id of each reed by its id, and by its blind code where that is no id."""
-    ids = _known(study, "reeds", "reed_id")
-    reeds = study.tables["reeds"]
-    by_code: dict[str, str] = {}
-    if "blind_code" in reeds:
-        coded = reeds[reeds["blind_code"].notna()]
-        by_code = dict(zip(coded["blind_code"], coded["reed_id"], strict=True))
-    return by_code | {name: name for name in ids}
-
-
-def _known(study: Study, table: str, column: str) -> list[str]:
-    frame = study.tables.get(table, pd.DataFrame({column: []}))
-    return [str(name) for name in frame[column].dropna()]
-
-
-def _key_faults(
-    row: Mapping[Any, Any], file: str, reeds: Mapping[str, str], sessions: Sequence[str]
-) -> Iterator[Fault]:
-    for column, known, what in (
-        ("reed_id", list(reeds), "reed"),
-        ("session_id", sessions, "session"),
-    ):
-        value = "" if pd.isna(row[column]) else str(row[column])
-        if value not in known:
-            near = get_close_matches(value, known, n=1, cutoff=0.6)
-            guess = f"write '{near[0]}' if that is meant, or " if near else ""
-            fault = f"{file}: {what}s.csv has no such {what}"
-            remedy = f"{guess}record the {what} first"
-            yield Fault(FILE, None, column, value, "error", fault, remedy)
-    if pd.isna(row["stage"]) or not str(row["stage"]).strip():
-        yield Fault(FILE, None, "stage", "", "error", f"{file}: stage is blank", "write it")
-    trial = str(row["trial"])
-    if not trial.isdecimal() or int(trial) < 1:
-        fault, remedy = f"{file}: trial is no whole number from 1", "write 1 for the first try"
-        yield Fault(FILE, None, "trial", trial, "error", fault, remedy)
-
-
-def _number_faults(row: Mapping[Any, Any], file: str, columns: Sequence[Column]) -> Iterator[Fault]:
+def _impossible(row: Mapping[Any, Any], file: str, columns: Sequence[Column]) -> Iterator[Fault]:
     for column in columns:
         value = row[column.name]
         if pd.isna(value) or column.possible is None:
             continue
         low, high = column.possible
         if not low <= float(value) <= high:
-            text = _text(float(value), column)
-            fault = f"{file}: this cannot be, it lies outside {low:g} to {high:g} {column.unit}"
+            fault = f"this cannot be, it lies outside {low:g} to {high:g} {column.unit}".rstrip()
             remedy = "look at the recording, and leave it out"
-            yield Fault(FILE, None, column.name, text, "error", fault.rstrip(), remedy)
+            yield Fault(
+                file, None, column.name, _text(float(value), column), "error", fault, remedy
+            )
 
 
 def _puts(
-    recorded: Recorded | None,
-    cells: Mapping[str, tuple[str, str]],
-    draft: Draft,
-    faults: list[Fault],
+    recorded: KnownRow, cells: Cells, draft: Draft, faults: list[Fault]
 ) -> Iterator[tuple[int, str, str]]:
     """Give the empty cells of a recorded test that are to be filled; note what differs."""
-    if recorded is None:
-        return
     number, before = recorded
     table = draft.resource("tests").table
+    sheet = draft.study.sheets["tests"].file
     for name, (text, file) in cells.items():
         old = before.get(name)
+        unread = _unread(draft, number, name)
         if name == "recording":
-            named = [] if pd.isna(old) else [part.strip() for part in str(old).split(";")]
-            joined = JOIN.join(dict.fromkeys([*named, *text.split(JOIN)]))
-            if pd.isna(old) or joined != JOIN.join(named):
+            joined = _joined("" if pd.isna(old) else str(old), text)
+            if pd.isna(old) or joined != str(old):
                 yield number, name, joined
-        elif _typed_badly(draft, number, name) or pd.isna(old):
-            typed = _typed_badly(draft, number, name)
-            if not typed:
-                yield number, name, text
-                continue
+        elif unread:
             fault = f"this cannot be read, and {file} measures {text}"
-            faults.append(Fault(FILE, number, name, typed, "error", fault, "mend the cell"))
+            faults.append(Fault(sheet, number, name, unread, "error", fault, "mend the cell"))
+        elif pd.isna(old):
+            yield number, name, text
         elif not isclose(float(old), float(text), rel_tol=10.0 ** (1 - _DIGITS)):
             typed = _text(float(old), table.column(name))
             fault = f"this is recorded already, but {file} measures {text}"
             remedy = "keep one: empty this cell, or give the recording another trial"
-            faults.append(Fault(FILE, number, name, typed, "error", fault, remedy))
+            faults.append(Fault(sheet, number, name, typed, "error", fault, remedy))
 
 
-def _typed_badly(draft: Draft, number: int, name: str) -> str:
+def _joined(named: str, files: str) -> str:
+    """Return the names of recordings with those that are not among them behind.
+
+    Examples
+    --------
+    >>> _joined("a.wav;b.wav", "b.wav"), _joined("a.wav", "c.wav; d.wav"), _joined("", "e.wav")
+    ('a.wav;b.wav', 'a.wav; c.wav; d.wav', 'e.wav')
+    """
+    known = [part.strip() for part in named.split(JOIN.strip())]
+    new = [file for file in files.split(JOIN) if file not in known]
+    return JOIN.join(filter(None, [named, *new]))
+
+
+def _unread(draft: Draft, number: int, name: str) -> str:
     """Return what stands in a cell that could not be read; empty if nothing does."""
-    sheet = draft.study.sheets.get("tests", None)
-    if sheet is None or name not in sheet.header:
+    sheet = draft.study.sheets["tests"]
+    if name not in sheet.header:
         return ""
     typed = sheet.cell(number, name)
-    missing = draft.resource("tests").missing
-    _, bad = type_column([typed], draft.resource("tests").table.column(name), missing)
+    resource = draft.resource("tests")
+    _, bad = type_column([typed], resource.table.column(name), resource.missing)
     return typed if bad else ""
 
 
-def _row(key: Key, cells: Mapping[str, tuple[str, str]]) -> dict[str, str]:
+def _row(key: Key, cells: Cells) -> dict[str, str]:
     return dict(zip(KEY, map(str, key), strict=True)) | {
         name: text for name, (text, _) in cells.items()
     }
 
 
 def _text(value: float, column: Column) -> str:
+    """Write a number without an exponent; nothing is minus zero.
+
+    Examples
+    --------
+    >>> [_text(value, Column("hz", "number")) for value in (341.20049, -1e-9, 1234567.0)]
+    ['341.2', '0', '1234567']
+    """
     if column.type == "integer":
         return str(round(value))
-    text = f"{value:.{_DIGITS}g}"
-    return text if "e" not in text else f"{value:.{_DIGITS}f}".rstrip("0").rstrip(".")
+    text = f"{round(value, _DIGITS) + 0.0:.{_DIGITS}g}"
+    return f"{value:.{_DIGITS}f}".rstrip("0").rstrip(".") if "e" in text else text
