@@ -21,6 +21,9 @@ if TYPE_CHECKING:
     from av.container import InputContainer
 
 REMEDY = "copy it from the recorder again, or save the sound there as WAV or FLAC"
+#: How much of a WAV is searched for another coding than the one that its header tells, bytes: a
+#: longer search takes longer than all the rest, and takes noise for one.
+SEARCHED = 32_768
 #: Containers that tell only an estimate of how long they are, made from their own size.
 ESTIMATES = {"aac", "amr", "ac3", "loas"}
 
@@ -59,12 +62,13 @@ def decode(path: Path, longest_s: float, most_samples: int) -> Decoded:
     """
     import av
 
+    options = {"protocol_whitelist": "file"}
+    if _head(path)[8:12] == b"WAVE":
+        options["probesize"] = str(SEARCHED)
     try:
         # `file:` keeps a colon in a name from being read as a network address, and a list of
         # other addresses inside the file is not followed.
-        with av.open(
-            f"file:{path}", metadata_errors="ignore", options={"protocol_whitelist": "file"}
-        ) as container:
+        with av.open(f"file:{path}", metadata_errors="ignore", options=options) as container:
             return _main_track(container, path, longest_s, most_samples)
     except av.error.FFmpegError as error:
         raise RecordError(
@@ -135,9 +139,7 @@ def _blocks(
 
 
 def _promised_s(container: "InputContainer", stream: "AudioStream", path: Path) -> float | None:
-    with path.open("rb") as file:
-        head = file.read(4096)
-    name = container.format.name
+    head, name = _head(path), container.format.name
     if name in ("wav", "aiff"):
         return _promised_by_size(head, stream, path)
     if name in ESTIMATES or (name == "mp3" and not _counts_frames(head, path)):
@@ -165,7 +167,11 @@ def _counts_frames(head: bytes, path: Path) -> bool:
         size = 0
         for byte in head[6:10]:
             size = size * 128 + (byte & 127)
-        with path.open("rb") as file:
-            file.seek(size + 10)
-            head = file.read(4096)
+        head = _head(path, size + 10)
     return any(mark in head for mark in (b"Xing", b"Info", b"VBRI"))
+
+
+def _head(path: Path, first: int = 0) -> bytes:
+    with path.open("rb") as file:
+        file.seek(first)
+        return file.read(4096)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reedlab.errors import CallError
-from reedlab.measure.recording import BLOCK, Recording
+from reedlab.measure.recording import BLOCK, Recording, heard_once
 
 Weighting = Literal["Z", "A"]
 
@@ -25,11 +25,12 @@ WINDOW_S = 0.05
 STEP_S = 0.005
 #: What digital silence is called: below the last of 24 bits.
 SILENCE_DB = -160.0
-#: Length of the weighting filter to either side: its slowest pole, at 20.6 Hz, has died down
+#: How far the weighting filter reaches to either side: its slowest pole, at 20.6 Hz, has died down
 #: by 140 dB.
 FILTER_S = 0.125
 
 
+@heard_once
 def level_track(
     recording: Recording,
     weighting: Weighting = "Z",
@@ -145,17 +146,18 @@ def weighted(recording: Recording, weighting: Weighting) -> NDArray[np.float64]:
     samples = recording.samples - recording.samples.mean()
     if weighting == "Z":
         return samples
-    from scipy.signal import oaconvolve
+    from scipy.fft import irfft, next_fast_len, rfft
 
-    half = round(FILTER_S * recording.rate_hz)
-    gain = _a_gain(np.fft.rfftfreq(2 * half, 1 / recording.rate_hz))
-    kernel = np.fft.fftshift(np.fft.irfft(gain, 2 * half))
+    reach = round(FILTER_S * recording.rate_hz)
     heard = np.empty_like(samples)
     for first in range(0, len(samples), BLOCK):
-        before = max(first - half, 0)
-        late = oaconvolve(samples[before : first + BLOCK + half], kernel)
-        place = first - before + half
-        heard[first : first + BLOCK] = late[place : place + len(heard[first : first + BLOCK])]
+        before = max(first - reach, 0)
+        block = samples[before : first + BLOCK + reach]
+        # The filter goes round from the end to the beginning: zeros keep them apart.
+        count = next_fast_len(len(block) + reach, real=True)
+        gain = _a_gain(np.fft.rfftfreq(count, 1 / recording.rate_hz))
+        whole = irfft(rfft(block, count) * gain, count)
+        heard[first : first + BLOCK] = whole[first - before : len(block)][:BLOCK]
     return heard
 
 

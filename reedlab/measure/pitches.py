@@ -6,14 +6,15 @@ low without a word from the method, so that is looked for here. Hz and seconds.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.errors import CallError
-from reedlab.measure.recording import Recording
+from reedlab.measure.recording import Recording, heard_once
+from reedlab.measure.thinned import thinned
 
 if TYPE_CHECKING:
     from parselmouth import Sound
@@ -69,6 +70,7 @@ class PitchTrack:
         return float(np.isfinite(self.hz).mean()) if len(self.hz) else 0.0
 
 
+@heard_once
 def pitch_track(
     recording: Recording,
     floor_hz: float = FLOOR_HZ,
@@ -150,18 +152,12 @@ def _sound(recording: Recording, ceiling_hz: float) -> "Sound":
     """Return the recording as Praat's sound, at a lower rate where its own is needlessly high."""
     import parselmouth
 
-    samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
-    factor = max(int(rate // max(OVERSAMPLED * ceiling_hz, LEAST_RATE_HZ)), 1)
-    if factor > 1:
-        from scipy.signal import firwin, upfirdn
-
-        half = 10 * factor
-        # The filter is late by `half`, which is taken off again: sample k keeps its time.
-        late = upfirdn(firwin(2 * half + 1, 0.9 / factor), samples, down=factor)
-        samples = late[half // factor :][: -(-len(samples) // factor)]
+    # The filter must not make a slope of a constant at either end.
+    whole = replace(recording, samples=recording.samples - recording.samples.mean())
+    light = thinned(whole, max(OVERSAMPLED * ceiling_hz, LEAST_RATE_HZ))
     # Praat puts a sample in the middle of its interval, this project at its beginning.
     return parselmouth.Sound(
-        samples, sampling_frequency=rate / factor, start_time=-factor / (2 * rate)
+        light.samples, sampling_frequency=light.rate_hz, start_time=-0.5 / light.rate_hz
     )
 
 

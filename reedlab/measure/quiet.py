@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from reedlab.measure.levels import level_track
 from reedlab.measure.pitches import FLOOR_HZ, pitch_track
-from reedlab.measure.recording import Recording
+from reedlab.measure.recording import Recording, heard_once
 
 #: Step of the pitch track, which here only says whether there is a tone.
 TONE_STEP_S = 0.02
@@ -58,6 +58,7 @@ class Quiet:
         return self.toneless & (self.level_db < self.floor_db + WAVER_DB)
 
 
+@heard_once
 def find_quiet(recording: Recording) -> Quiet:
     """Return the levels of a recording and the level of its quiet.
 

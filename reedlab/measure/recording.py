@@ -5,10 +5,13 @@ What cannot be used is refused in one sentence; what can be used with care is us
 care is told. Samples have full scale 1, rates are in Hz, times in seconds.
 """
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
+from copy import deepcopy
+from dataclasses import dataclass, field
+from functools import wraps
+from inspect import signature
 from pathlib import Path
-from typing import Any
+from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -39,6 +42,9 @@ PADDING_S = 0.2
 
 NAMES = ("left", "right")
 
+Asked = ParamSpec("Asked")
+Found = TypeVar("Found")
+
 
 @dataclass(frozen=True, eq=False)
 class Recording:
@@ -59,6 +65,8 @@ class Recording:
     samples: NDArray[np.float64]
     rate_hz: float
     cautions: tuple[str, ...] = ()
+    #: What was heard in it already, by what was asked; see :func:`heard_once`.
+    heard: dict[tuple[Any, ...], Any] = field(default_factory=dict, init=False, repr=False)
 
     @property
     def duration_s(self) -> float:
@@ -69,6 +77,29 @@ class Recording:
         """Return the samples between two times, in seconds from the beginning."""
         first, last = (round(max(time, 0) * self.rate_hz) for time in (start_s, end_s))
         return self.samples[first:last]
+
+
+def heard_once(
+    hear: Callable[Concatenate[Recording, Asked], Found],
+) -> Callable[Concatenate[Recording, Asked], Found]:
+    """Let a function hear each recording only once: what it found is kept with the recording.
+
+    Levels and pitch of one recording are asked for by all who judge it. Each asker is given a
+    copy of its own. For small answers only: they live as long as the recording.
+    """
+    takes = signature(hear)
+
+    @wraps(hear)
+    def found(recording: Recording, *args: Asked.args, **kwargs: Asked.kwargs) -> Found:
+        asked = takes.bind(recording, *args, **kwargs)
+        asked.apply_defaults()
+        key = (hear.__qualname__, *list(asked.arguments.values())[1:])
+        if key not in recording.heard:
+            recording.heard[key] = hear(recording, *args, **kwargs)
+        answer: Found = deepcopy(recording.heard[key])
+        return answer
+
+    return found
 
 
 def read_recording(path: str | Path) -> Recording:
@@ -162,16 +193,17 @@ def _live_channel(decoded: Decoded, path: Path) -> tuple[NDArray[np.float64], tu
     """Choose one channel, and say why where there was a choice."""
     stored = decoded.samples
     _check_numbers(stored, decoded.rate_hz, path)
-    rms = [_spread(stored, one) for one in np.eye(stored.shape[1])]
-    live = int(np.argmax(rms))
+    covariance = _covariance(stored)
+    live = int(np.argmax(covariance.diagonal()))
     samples = as_float(stored[:, live])
     if samples.max() - samples.min() <= 2 * SILENT_PEAK:
         raise RecordError(f"{path.name} has no sound in it; check the microphone and its setting.")
-    if len(rms) > 2:
+    count = stored.shape[1]
+    if count > 2:
         return samples, (
-            f"{path.name} has {len(rms)} channels; the loudest, number {live + 1}, is used.",
+            f"{path.name} has {count} channels; the loudest, number {live + 1}, is used.",
         )
-    return samples, _stereo_caution(stored, live, rms) if len(rms) == 2 else ()
+    return samples, _stereo_caution(covariance, live) if count == 2 else ()
 
 
 def _check_numbers(stored: NDArray[Any], rate_hz: float, path: Path) -> None:
@@ -186,25 +218,32 @@ def _check_numbers(stored: NDArray[Any], rate_hz: float, path: Path) -> None:
         )
 
 
-def _stereo_caution(stored: NDArray[Any], live: int, rms: list[float]) -> tuple[str, ...]:
+def _stereo_caution(covariance: NDArray[np.float64], live: int) -> tuple[str, ...]:
     used, other = NAMES[live], NAMES[1 - live]
-    if rms[1 - live] < DEAD_SHARE * rms[live]:
+    powers = covariance.diagonal()
+    rms, fainter = np.sqrt(powers[live]), np.sqrt(powers[1 - live])
+    if fainter < DEAD_SHARE * rms:
         return (f"The {other} channel is silent; the {used} one is used.",)
-    if _spread(stored, np.array([1.0, -1.0])) < EQUAL_SHARE * rms[live]:
+    difference, total = (
+        np.sqrt(max(powers.sum() + 2 * sign * covariance[0, 1], 0.0)) for sign in (-1, 1)
+    )
+    if difference < EQUAL_SHARE * rms:
         return ()
-    if _spread(stored, np.array([1.0, 1.0])) < EQUAL_SHARE * rms[live]:
+    if total < EQUAL_SHARE * rms:
         return (f"The channels are opposite and would cancel; the {used} one is used.",)
-    apart = 20 * np.log10(rms[live] / rms[1 - live])
+    apart = 20 * np.log10(rms / fainter)
     louder = f", {apart:.1f} dB louder," if apart >= 0.05 else ""
     return (f"The two channels differ; the {used} one{louder} is used.",)
 
 
-def _spread(stored: NDArray[Any], weights: NDArray[np.float64]) -> float:
-    """Return the RMS, without the constant, of a sum of channels; a block at a time."""
-    total = power = 0.0
+def _covariance(stored: NDArray[Any]) -> NDArray[np.float64]:
+    """Return the mean products of the channels, without their constants; a block at a time."""
+    count = stored.shape[1]
+    total, products = np.zeros(count), np.zeros((count, count))
     for first in range(0, len(stored), BLOCK):
-        block = stored[first : first + BLOCK]
-        # Element by element: a matrix product waits for other threads, and gains nothing here.
-        mixed = sum(weights[place] * as_float(block[:, place]) for place in np.flatnonzero(weights))
-        total, power = total + float(np.sum(mixed)), power + float(np.sum(np.square(mixed)))
-    return float(np.sqrt(max(power / len(stored) - (total / len(stored)) ** 2, 0.0)))
+        channels = as_float(np.ascontiguousarray(stored[first : first + BLOCK].T))
+        total += channels.sum(axis=1)
+        # A matrix product would wait for other threads, and gain nothing here.
+        products += np.einsum("ij,kj->ik", channels, channels)
+    mean = total / len(stored)
+    return products / len(stored) - np.outer(mean, mean)

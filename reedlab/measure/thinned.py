@@ -14,8 +14,14 @@ LEAST_RATE_HZ = 9500.0
 HALF_LENGTH, CORNER = 10, 0.9
 
 
-def thinned(recording: Recording) -> Recording:
+def thinned(recording: Recording, least_rate_hz: float = LEAST_RATE_HZ) -> Recording:
     """Return the recording at a lower rate, or as it is where its rate is low already.
+
+    Parameters
+    ----------
+    recording : Recording
+    least_rate_hz : float
+        The copy keeps at least so many samples a second, and less than twice as many.
 
     Examples
     --------
@@ -25,7 +31,7 @@ def thinned(recording: Recording) -> Recording:
     >>> thinned(Recording(Path("a.wav"), tone, 44100)).rate_hz
     11025.0
     """
-    factor = int(recording.rate_hz // LEAST_RATE_HZ)
+    factor = int(recording.rate_hz // least_rate_hz)
     if factor < 2:
         return recording
     from scipy.signal import firwin, upfirdn
