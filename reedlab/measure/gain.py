@@ -11,7 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.quiet import Quiet, runs
-from reedlab.measure.recording import Recording
 
 #: The quiet after a sound is looked at in three places, seconds after its end: early enough to
 #: find the gain still low, late enough for the room to have died away.
@@ -64,18 +63,19 @@ def gain_cautions(
         )
 
 
-def gate_cautions(found: Quiet, recording: Recording) -> Iterator[str]:
+def gate_cautions(found: Quiet, samples: NDArray[np.float64], rate_hz: float) -> Iterator[str]:
     """Yield what speaks for a noise gate: silence that no microphone gives, or a sudden step.
 
     Parameters
     ----------
     found : Quiet
-    recording : Recording
-        That of which it is the quiet.
+    samples : ndarray
+        Those of which it is the quiet.
+    rate_hz : float
     """
-    rate = recording.rate_hz
-    still = runs(np.abs(np.diff(recording.samples)) < STILL)
-    still_s = sum(last - first for first, last in still if last - first > STILL_S * rate) / rate
+    moves = np.flatnonzero(np.abs(np.diff(samples)) >= STILL)
+    still = np.diff(np.concatenate([[-1], moves, [len(samples) - 1]])) - 1
+    still_s = float(still[still > STILL_S * rate_hz].sum() / rate_hz)
     if still_s >= STILL_IN_ALL_S:
         mark = f"{still_s:.1f} s are digital silence"
     elif _noise_steps(found):

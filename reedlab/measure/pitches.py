@@ -23,6 +23,8 @@ FLOOR_HZ = 50.0
 #: Above the highest note that the instrument is asked for, F5, by an octave.
 CEILING_HZ = 1400.0
 STEP_S = 0.005
+#: Step for what only asks which pitch is held: half the work.
+HELD_STEP_S = 0.01
 #: Quieter than this share of the loudest sample is called silence: 60 dB down, so
 #: that the soft end of a hairpin is heard beside a knock.
 SILENT_SHARE = 0.001
@@ -30,7 +32,7 @@ SILENT_SHARE = 0.001
 LEAST_STRENGTH = 0.45
 #: The analysis runs at about this many times the ceiling, at no less than LEAST_RATE_HZ:
 #: partials up to there carry the period.
-OVERSAMPLED = 7.0
+OVERSAMPLED = 6.75
 LEAST_RATE_HZ = 8000.0
 #: A pitch this near to a limit is suspect, and one in this share of the tone is told.
 NEAR, TOLD_SHARE = 0.02, 0.05

@@ -107,20 +107,16 @@ def quality(recording: Recording, start_s: float, end_s: float) -> Quality:
             f"There is no attempt from {start_s:g} to {end_s:g} s; the recording is "
             f"{recording.duration_s:.2f} s long."
         )
-    near = Recording(
-        recording.path, recording.part(start_s - AROUND_S, end_s + AROUND_S), recording.rate_hz
-    )
-    shift = max(start_s - AROUND_S, 0.0)
-    found = find_quiet(near)
-    level_db = level_track(near)[1]
-    inside = (found.time_s >= start_s - shift) & (found.time_s <= end_s - shift)
-    noise_db, dc = _noise(near, found)
+    found = find_quiet(recording).part(start_s - AROUND_S, end_s + AROUND_S)
+    level_db = np.interp(found.time_s, *level_track(recording))
+    inside = (found.time_s >= start_s) & (found.time_s <= end_s)
+    noise_db, dc = _noise(recording, found)
     snr_db = float(10 * np.log10(np.mean(10 ** (level_db[inside] / 10)))) - noise_db
     clipped = clipped_share(recording.part(start_s, end_s))
-    hum = _hum_share(near, found)
+    hum = _hum_share(recording, found)
     gain = [
-        *gain_cautions(found, level_db, start_s - shift, end_s - shift),
-        *gate_cautions(found, near),
+        *gain_cautions(found, level_db, start_s, end_s),
+        *gate_cautions(found, recording.part(found.time_s[0], found.time_s[-1]), recording.rate_hz),
     ]
     cautions = (
         *_clipping_cautions(clipped),
@@ -143,7 +139,8 @@ def _noise(recording: Recording, found: Quiet) -> tuple[float, float]:
         if (last - first) * found.step_s > QUIET_S
     ]
     if not parts:
-        return np.nan, float(recording.samples.mean())
+        around = recording.part(float(found.time_s[0]), float(found.time_s[-1]))
+        return np.nan, float(around.mean())
     power = np.concatenate([(part - part.mean()) ** 2 for part in parts])
     return float(power_db(power.mean())), float(np.concatenate(parts).mean())
 

@@ -10,11 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.levels import level_track
-from reedlab.measure.pitches import FLOOR_HZ, pitch_track
+from reedlab.measure.pitches import FLOOR_HZ, HELD_STEP_S, pitch_track
 from reedlab.measure.recording import Recording, heard_once
 
-#: Step of the pitch track, which here only says whether there is a tone.
-TONE_STEP_S = 0.02
 #: The softest of a recording: this share of its windows, and at least so many seconds.
 SOFTEST_SHARE, SOFTEST_S = 0.02, 0.1
 #: Noise wavers less than this above its softest windows, in dB.
@@ -57,6 +55,11 @@ class Quiet:
         """Whether each window belongs to the quiet."""
         return self.toneless & (self.level_db < self.floor_db + WAVER_DB)
 
+    def part(self, start_s: float, end_s: float) -> "Quiet":
+        """Return the same between two times, judged by what lies there alone."""
+        inside = (self.time_s >= start_s) & (self.time_s <= end_s)
+        return _judged(self.time_s[inside], self.level_db[inside], self.toneless[inside])
+
 
 @heard_once
 def find_quiet(recording: Recording) -> Quiet:
@@ -72,14 +75,7 @@ def find_quiet(recording: Recording) -> Quiet:
     (-77, -18)
     """
     time_s, level_db = level_track(recording, "A")
-    toneless = _toneless(recording, time_s)
-    count = max(SOFTEST_SHARE * len(level_db), SOFTEST_S / (time_s[1] - time_s[0]))
-    share = min(count / len(level_db), 1.0)
-    softest = max(float(np.quantile(level_db, share)), float(level_db.max()) - DEEPEST_DB)
-    near = level_db < softest + WAVER_DB
-    playing = toneless[near].mean() < 0.5 and softest > level_db.max() - DEEPEST_DB
-    floor_db = np.nan if playing else max(float(np.median(level_db[near])), softest)
-    return Quiet(time_s, level_db, toneless, floor_db)
+    return _judged(time_s, level_db, _toneless(recording, time_s))
 
 
 def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
@@ -94,10 +90,24 @@ def runs(flags: NDArray[np.bool_]) -> list[tuple[int, int]]:
     return [(int(first), int(last)) for first, last in edges.reshape(-1, 2)]
 
 
+def _judged(
+    time_s: NDArray[np.float64], level_db: NDArray[np.float64], toneless: NDArray[np.bool_]
+) -> Quiet:
+    """Find the level of the quiet: that of noise nearly as soft as the softest there is."""
+    count = max(SOFTEST_SHARE * len(level_db), SOFTEST_S / (time_s[1] - time_s[0]))
+    share = min(count / len(level_db), 1.0)
+    softest = max(float(np.quantile(level_db, share)), float(level_db.max()) - DEEPEST_DB)
+    near = level_db < softest + WAVER_DB
+    playing = toneless[near].mean() < 0.5 and softest > level_db.max() - DEEPEST_DB
+    floor_db = np.nan if playing else max(float(np.median(level_db[near])), softest)
+    return Quiet(time_s, level_db, toneless, floor_db)
+
+
 def _toneless(recording: Recording, time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Tell for each time whether there is no tone, by the nearest window of the pitch."""
-    track = pitch_track(recording, max(FLOOR_HZ, 4 / recording.duration_s), step_s=TONE_STEP_S)
+    floor_hz = max(FLOOR_HZ, 4 / recording.duration_s)
+    track = pitch_track(recording, floor_hz, step_s=HELD_STEP_S)
     hum = np.any([np.abs(track.hz / hz - 1) < HUM_WIDTH for hz in HUM_HZ], axis=0)
     without = np.isnan(track.hz) | hum
-    nearest = np.searchsorted(track.time_s + TONE_STEP_S / 2, time_s)
+    nearest = np.searchsorted(track.time_s + HELD_STEP_S / 2, time_s)
     return without[np.minimum(nearest, len(without) - 1)]

@@ -3,21 +3,22 @@
 Levels in dB re a full-scale sine, pitch in Hz, times in seconds from the recording's beginning.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.levels import SILENCE_DB, Weighting, level_track
-from reedlab.measure.pitches import CEILING_HZ, pitch_track
+from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, HELD_STEP_S, pitch_track
 from reedlab.measure.quiet import find_quiet
 from reedlab.measure.recording import Recording
 
 #: An attempt is heard out so far before and after what stands above the quiet, and its noise is
 #: looked for so far around.
 MORE_S, AROUND_S = 0.5, 5.0
-#: The first look at the pitch reaches below the lowest note of a contrabassoon, B♭0, at 29 Hz.
-LOWEST_HZ = 25.0
+#: A period that repeats itself less well than this may be a part of a longer one: then the first
+#: look at the pitch goes down below the lowest note of a contrabassoon, B♭0, at 29 Hz.
+CLEAR_STRENGTH, LOWEST_HZ = 0.95, 25.0
 #: The pitch of an attempt is the median where it is no softer than this below its loudest, dB.
 LOUD_DB = 10.0
 #: Limits of the second look at the pitch, as shares of the first: no octave lies between.
@@ -92,29 +93,23 @@ class Tone:
 
 def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None:
     """Return the tone of an attempt that lies about these times, or None if there is none."""
-    from_s = max(start_s - AROUND_S, 0.0)
-    near = Recording(recording.path, recording.part(from_s, end_s + AROUND_S), recording.rate_hz)
-    levels: dict[Weighting, NDArray[np.float64]] = {}
-    for weighting in ("Z", "A"):
-        time_s, levels[weighting] = level_track(near, weighting)
-    time_s = time_s + from_s
-    floor = max(LOWEST_HZ, 4 / near.duration_s)
-    first = pitch_track(near, floor, min(CEILING_HZ, near.rate_hz / 2))
-    at, found_hz = first.time_s + from_s, first.hz
-    inside = (at >= start_s) & (at <= end_s) & np.isfinite(found_hz)
-    if not inside.any():
+    hz = _first_hz(recording, start_s, end_s)
+    if hz is None:
         return None
-    loudness = np.interp(at, time_s, levels["A"])
-    loud = inside & (loudness > loudness[inside].max() - LOUD_DB)
-    hz = float(np.median(found_hz[loud]))
-    at, pitch_hz = _pitch_near(near, hz)
+    from_s, to_s = max(start_s - AROUND_S, 0.0), end_s + AROUND_S
+    quiet = find_quiet(recording).part(from_s, to_s)
+    time_s, still = quiet.time_s, quiet.quiet
+    levels: dict[Weighting, NDArray[np.float64]] = {
+        "Z": np.interp(time_s, *level_track(recording)),
+        "A": quiet.level_db,
+    }
+    at, pitch_hz = _pitch_near(replace(recording, samples=recording.part(from_s, to_s)), hz)
     pitch_s = at + from_s
     heard = np.isfinite(pitch_hz) & (pitch_s >= start_s - MORE_S) & (pitch_s <= end_s + MORE_S)
     if not heard.any():
         return None
     loudness = np.interp(pitch_s[heard], time_s, levels["A"])
     span = _span(pitch_s[heard], float(pitch_s[heard][np.argmax(loudness)]))
-    quiet = find_quiet(near).quiet
     return Tone(
         recording=recording,
         hz=hz,
@@ -125,8 +120,8 @@ def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None
         level_db=levels,
         pitch_s=pitch_s,
         pitch_hz=pitch_hz,
-        noise_db={weighting: _mean_db(level[quiet]) for weighting, level in levels.items()},
-        waver_db=float(np.std(levels["A"][quiet])) if quiet.any() else 0.0,
+        noise_db={weighting: _mean_db(level[still]) for weighting, level in levels.items()},
+        waver_db=float(np.std(levels["A"][still])) if still.any() else 0.0,
     )
 
 
@@ -140,6 +135,25 @@ def unnoised(level_db: NDArray[np.float64], noise_db: float) -> NDArray[np.float
     """
     power, noise = 10 ** (level_db / 10), 10 ** (noise_db / 10)
     return np.asarray(10 * np.log10(np.maximum(power - noise, LEAST_LEFT * power)))
+
+
+def _first_hz(recording: Recording, start_s: float, end_s: float) -> float | None:
+    """Return the pitch of an attempt where it is loud, or None if there is none."""
+    hz = None
+    ceiling_hz = min(CEILING_HZ, recording.rate_hz / 2)
+    for floor_hz in (FLOOR_HZ, LOWEST_HZ):
+        floor_hz = max(floor_hz, 4 / recording.duration_s)
+        track = pitch_track(recording, floor_hz, ceiling_hz, HELD_STEP_S)
+        at = track.time_s
+        inside = (at >= start_s) & (at <= end_s) & np.isfinite(track.hz)
+        if not inside.any():
+            continue
+        loudness = np.interp(at, *level_track(recording, "A"))
+        loud = inside & (loudness > loudness[inside].max() - LOUD_DB)
+        hz = float(np.median(track.hz[loud]))
+        if np.median(track.strength[loud]) > CLEAR_STRENGTH:
+            break
+    return hz
 
 
 def _pitch_near(recording: Recording, hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
