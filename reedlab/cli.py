@@ -2,7 +2,7 @@
 
 No arithmetic here. What a command needs is imported inside it, so that ``--help``
 answers at once. A raised fault becomes its message on the error stream and exit code
-2; exit code 1 means that the record has errors.
+2; exit code 1 means that the record has errors, or that a recording was left out.
 """
 
 import sys
@@ -226,6 +226,80 @@ def record(
         recorded = record_sheet(study, path)
         study = recorded.study
         typer.echo(f"{path.name}: {recorded.sentence}")
+
+
+@app.command()
+def measure(
+    kind: Annotated[
+        str,
+        typer.Argument(
+            help="What was played: crow, hairpin, slur, register; or test, a whole one, its steps "
+            "one after the other."
+        ),
+    ],
+    files: Annotated[
+        list[Path],
+        typer.Argument(help="Recordings, or folders or patterns ('autumn/*.wav') of recordings."),
+    ],
+    study: Annotated[
+        Path | None,
+        typer.Option(
+            help="The folder of the study in whose tests the numbers are recorded, by the names of "
+            "the files: reed_session_stage_trial, e.g. R07_S3_day2_1.wav. Its tuning, instrument, "
+            "crow target and protocol are taken."
+        ),
+    ] = None,
+    mapping: Annotated[
+        Path | None,
+        typer.Option(
+            help="A table (CSV) that says it instead: file, reed_id, session_id, stage, trial."
+        ),
+    ] = None,
+    notes: Annotated[
+        str | None,
+        typer.Option(help="slur, register: the notes at sounding pitch, e.g. 'C3 E3 G3 C4'."),
+    ] = None,
+    a4: Annotated[
+        float | None,
+        typer.Option(help="Tuning of A4 in Hz. Left out: the study's, and 440 without one."),
+    ] = None,
+    instrument: Annotated[
+        str | None, typer.Option(help="crow, test: whose crow it is. Left out: bassoon.")
+    ] = None,
+    calibration: Annotated[
+        str | None,
+        typer.Option(
+            help="hairpin: the dB that make levels those of sound pressure, or the recording of a "
+            "calibrator with its level, e.g. calibrator.wav=94."
+        ),
+    ] = None,
+) -> None:
+    """Measure recordings; exit with 1 if one of them was left out. They are only read."""
+    from reedlab.answer import rounded
+    from reedlab.measure import measure_files
+    from reedlab.measure.asked import asked_calibration
+    from reedlab.study import open_study
+
+    asked = {
+        "notes": notes,
+        "a4_hz": a4,
+        "instrument": instrument,
+        "calibration": calibration and asked_calibration(calibration),
+    }
+    given = {name: value for name, value in asked.items() if value is not None}
+    opened = open_study(study) if study else None
+    with progress("listening") as tell:
+        found = measure_files(kind, files, opened, mapping, tell, **given)
+    for row in found.table.to_dict("records"):
+        typer.echo(f"{row['file']}: {row['sentence']}")
+        if row["caution"]:
+            typer.echo(f"  {row['caution']}")
+    if not found.table.empty:
+        show_table(rounded(found.table.drop(columns=["sentence", "caution"])))
+    typer.echo(found.sentence)
+    for caution in found.cautions:
+        typer.echo(f"  {caution}")
+    raise typer.Exit(0 if found.left_out.empty else 1)
 
 
 @app.command()

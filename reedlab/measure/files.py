@@ -32,6 +32,9 @@ Tell = Callable[[int, int], None]
 #: What a library may raise on a file that nobody thought of.
 UNFORESEEN = (OSError, ValueError, ArithmeticError, LookupError, MemoryError, RuntimeError)
 
+#: To start a worker takes as long as to measure so many recordings.
+WORTH = 10
+
 
 @dataclass(frozen=True)
 class Measured(Answer):
@@ -45,8 +48,7 @@ class Measured(Answer):
         given; the numbers of the kind, as in the tests table; ``sentence`` (what the measure
         says) and ``caution`` (what must be known of the file, in sentences).
     left_out : DataFrame
-        Files that could not be measured: ``file``, ``row`` (its place among the paths,
-        from 1), ``fault``.
+        Files that could not be measured: ``file``, ``fault``.
     details : DataFrame
         The tables of the single answers with ``file`` in front; of whole tests their steps.
     study : Study or None
@@ -159,7 +161,13 @@ def measure_files(
     return Measured(
         question=f"What do {counted(len(files), 'recording')} of the kind '{kind}' say?",
         table=table,
-        cautions=(*said, *(f"{file}: {why}" for file, _, why in left_out.to_numpy().tolist())),
+        cautions=(
+            *said,
+            *(
+                why if file in why else f"{file}: {why}"
+                for file, why in left_out.to_numpy().tolist()
+            ),
+        ),
         rows_used=len(table),
         left_out=left_out,
         kind=kind,
@@ -236,7 +244,7 @@ def _all_measured(
     backend, n_jobs = get_active_backend()
     # Not every backend can hand results over one by one; then all of them come at the end.
     one_by_one = "generator" if backend.supports_return_generator else "list"
-    workers = min(cpu_count(), len(files)) if n_jobs is None else n_jobs
+    workers = min(cpu_count(), 1 + len(files) // WORTH) if n_jobs is None else n_jobs
     parallel = Parallel(n_jobs=workers, return_as=one_by_one)
     work = (delayed(_one)(kind, file, wish) for file, wish in zip(files, wishes, strict=True))
     for done, result in enumerate(parallel(work), start=1):
@@ -268,7 +276,7 @@ def _tables(
     rows, faults = [], []
     for place, (name, one) in enumerate(zip(names, results, strict=True)):
         if one.fault:
-            faults.append((name, place + 1, one.fault))
+            faults.append((name, one.fault))
             continue
         key = keys[place] if keys else {}
         told = {"sentence": one.sentence, "caution": one.caution}
@@ -276,7 +284,7 @@ def _tables(
     columns = ["file", *(KEY if keys else ()), *_columns(kind), "sentence", "caution"]
     table = pd.DataFrame(rows, columns=columns)
     table = table.astype(dict.fromkeys(_columns(kind), np.float64))
-    return table, pd.DataFrame(faults, columns=["file", "row", "fault"])
+    return table, pd.DataFrame(faults, columns=["file", "fault"])
 
 
 def _details(names: Sequence[str], results: Sequence[_Result]) -> pd.DataFrame:

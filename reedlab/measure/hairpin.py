@@ -213,7 +213,7 @@ def hairpin(path: str | Path | Recording, calibration: Calibration | None = None
         rows_used=len(rows),
         left_out=pd.DataFrame(
             [(recording.path.name, number, text) for number, text in faults],
-            columns=["file", "row", "fault"],
+            columns=["file", "attempt", "fault"],
         ),
         name=recording.path.name,
         calibrated=scale is not None,

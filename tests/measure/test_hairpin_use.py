@@ -138,7 +138,7 @@ def test_a_bad_recording_of_a_calibrator_is_refused(samples, said, folder) -> No
 def test_attempts_keep_their_numbers_and_the_one_left_out_is_named(three) -> None:
     assert three.table["attempt"].tolist() == [1, 3]
     assert three.table["note"].tolist() == ["C3", "F3"]
-    assert three.left_out["row"].tolist() == [2]
+    assert three.left_out["attempt"].tolist() == [2]
     assert "The tone stands for 0." in three.left_out["fault"].item()
     assert any(text.startswith("Attempt 2 is left out: The tone") for text in three.cautions)
     assert three.sentence.startswith("Attempt 1, C3: ")
