@@ -7,6 +7,7 @@ import pytest
 
 import reedlab
 from reedlab.demo import simulate_season
+from reedlab.demo.sound import crow_sound, slur_sound
 from reedlab.study import default_settings, new_study, write_study
 from tests.study.build import record
 
@@ -274,3 +275,114 @@ def test_sheets_need_a_batch(tmp_path):
     done = run("sheets", planned_study(tmp_path / "autumn"))
     assert done.returncode == 2
     assert done.stderr == ("The study has no batch yet: plan one first (reedlab plan FOLDER).\n")
+
+
+@pytest.fixture(scope="module")
+def recordings(tmp_path_factory):
+    """Return a folder with two crows, whose names tell their tests, and a slur in another."""
+    folder = tmp_path_factory.mktemp("Früh ling")
+    for reed, hz in (("1", 320), ("2", 341)):
+        made = crow_sound(pitch_hz=hz, air_s=0.4, hold_s=0.8)
+        made.write(folder / f"{reed}_S1_new_1.WAV")
+    (folder / "slurs").mkdir()
+    slur_sound(notes=["C3", "F3", "C3"]).write(folder / "slurs" / "slur.wav")
+    return folder
+
+
+def played_study(folder):
+    return record(
+        folder,
+        reeds="reed_id\n1\n2\n",
+        sessions="session_id,a4_hz\nS1,415\n",
+        tests="reed_id,session_id,stage,trial\n",
+    )
+
+
+def test_crows_are_measured_shown_and_recorded(recordings, tmp_path):
+    study = played_study(tmp_path / "study")
+    done = run("measure", "crow", recordings, "--study", study)
+    assert (done.returncode, done.stderr) == (0, "")
+    lines = done.stdout.splitlines()
+    # E4 is 415 x 2**(-5/12) = 310.88 Hz in the tuning of the session; 320 Hz lie 50 cents above.
+    assert lines[0].startswith("1_S1_new_1.WAV: Crow 1: E4 +50 cents (320.0 Hz at A4 = 415)")
+    header = next(line for line in lines if line.startswith("file "))
+    assert header.split() == [
+        "file",
+        "reed_id",
+        "session_id",
+        "stage",
+        "trial",
+        "crow_hz",
+        "crow_cents",
+    ]
+    assert lines[-1].startswith("2 recordings measured: crow pitch 320 to 341 Hz; crow against")
+    assert lines[-1].endswith("Recorded in study.")
+    tests = pd.read_csv(study / "tests.csv")
+    assert tests["crow_hz"].round().tolist() == [320, 341]
+    assert tests["recording"].tolist() == ["1_S1_new_1.WAV", "2_S1_new_1.WAV"]
+    again = run("measure", "crow", recordings, "--study", study)
+    assert again.returncode == 0
+    assert pd.read_csv(study / "tests.csv").equals(tests)
+
+
+def test_a_recording_that_is_left_out_is_told_with_its_reason(recordings, tmp_path):
+    (tmp_path / "text.wav").write_text("no sound", "utf-8")
+    slurs = recordings / "sl*" / "*.wav"
+    done = run("measure", "slur", slurs, tmp_path / "text.wav", "--notes", "C3 F3 C3")
+    assert (done.returncode, done.stderr) == (1, "")
+    lines = done.stdout.splitlines()
+    assert lines[0].startswith("slur.wav: 2 transitions and none catches")
+    assert lines[-2].startswith("1 recording measured, 1 left out: longest slur gap 0 ms.")
+    assert lines[-1].startswith("  text.wav cannot be read as sound")
+
+
+def test_a_mapping_and_a_tuning_are_taken(recordings, tmp_path):
+    study = played_study(tmp_path / "study")
+    mapping = tmp_path / "mapping.csv"
+    mapping.write_text(
+        "file,reed_id,session_id,stage,trial\n1_S1_new_1.WAV,2,S1,later,3\n", "utf-8"
+    )
+    asked = ("--study", study, "--mapping", mapping, "--a4", 440, "--instrument", "oboe")
+    done = run("measure", "crow", recordings / "1_S1_new_1.WAV", *asked)
+    assert done.returncode == 0
+    assert "320.0 Hz at A4 = 440" in done.stdout
+    assert "below the target B4–C5" in done.stdout
+    tests = pd.read_csv(study / "tests.csv")
+    assert tests[["reed_id", "stage", "trial"]].to_numpy().tolist() == [[2, "later", 3]]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (("crown", "a.wav"), "There is no kind of recording 'crown'. Nearest: crow."),
+        (("crow", "*.wav"), "*.wav: the pattern fits no recording (aac, "),
+        (("crow", "a.wav", "--notes", "C3"), "There is no setting for 'crow' 'notes'. Present: a4"),
+        (("slur", "a.wav", "--notes", "H3"), "notes holds 'H3', no note"),
+        (("hairpin", "a.wav", "--calibration", "loud"), "'loud' is no calibration; write how many"),
+        (("hairpin", "a.wav", "--calibration", "x.wav=9O"), "'x.wav=9O' is no calibration"),
+        (("hairpin", "a.wav", "--calibration", "x.wav=94"), "There is no file x.wav"),
+        (("crow", "a.wav", "--study", "nowhere"), "There is no folder nowhere."),
+        (("crow", "a.wav", "--mapping", "map.csv"), "map.csv is missing from the folder ."),
+    ],
+)
+def test_what_cannot_be_measured_is_a_message_and_exit_code_2(arguments, message):
+    done = run("measure", *arguments)
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr.startswith(message)
+    assert "Traceback" not in done.stderr
+
+
+def test_names_that_tell_no_test_are_refused_and_nothing_is_written(recordings, tmp_path):
+    study = played_study(tmp_path / "study")
+    before = {path.name: path.read_bytes() for path in study.iterdir()}
+    done = run("measure", "slur", recordings / "slurs", "--study", study)
+    assert done.returncode == 2
+    assert "slur.wav: the name is not <reed>_<session>_<stage>_<trial>; rename it" in done.stderr
+    assert {path.name: path.read_bytes() for path in study.iterdir()} == before
+
+
+def test_help_of_measure_names_kinds_and_options_at_once():
+    shown = run("measure", "--help").stdout
+    for word in ("crow, hairpin", "--study", "--mapping", "--notes", "--a4", "--calibration"):
+        assert word in shown
+    assert seconds("measure", "--help") < 0.5

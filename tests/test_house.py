@@ -108,5 +108,16 @@ def test_opening_a_study_does_not_load_the_statistics() -> None:
     assert json.loads(out.stdout) == []
 
 
+def test_the_measures_are_loaded_without_the_engine_and_without_what_listens() -> None:
+    code = (
+        "import sys, json, reedlab; assert 'reedlab.measure' not in sys.modules;"
+        "reedlab.measure.crow; reedlab.measure.measure_files; reedlab.measure.agreement;"
+        "print(json.dumps([m for m in ('av', 'parselmouth', 'joblib', 'scipy', 'statsmodels',"
+        " 'matplotlib', 'pingouin') if m in sys.modules]))"
+    )
+    out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert json.loads(out.stdout) == []
+
+
 def test_answers_are_frozen() -> None:
     assert Answer.__dataclass_params__.frozen

@@ -131,7 +131,7 @@ def measure_files(
     A name is ``<reed>_<session>_<stage>_<trial>`` and may go on with ``_`` and anything, the
     step for one: ``R07_S3_day2_1_crow.wav``. The reed is an id or a blind code; ids must
     hold no underscore. ``joblib.parallel_config(backend=..., n_jobs=...)`` around the call
-    says how the work is spread; left out, over all cores.
+    says how the work is spread; left out, over all cores where the files are many.
 
     Examples
     --------
@@ -227,9 +227,10 @@ def _wishes(
     settings = study.settings
     a4_hz = study.tuning_hz(key["session_id"])
     known: dict[str, Any] = {} if kind == "hairpin" else {"a4_hz": a4_hz}
-    if kind in ("crow", "test"):
+    # Another instrument brings its own target and protocol.
+    if kind in ("crow", "test") and "instrument" not in asked:
         known |= {"instrument": settings.instrument, "target": settings.crow_target}
-    if kind == "test":
+    if kind == "test" and "instrument" not in asked:
         known["protocol"] = settings.protocol
     return known | dict(asked)
 

@@ -36,12 +36,12 @@ def require_tests(study: Study, rows: pd.DataFrame) -> None:
         Naming each reed or session that is not in the study, and each stage or trial that
         is none.
     """
-    _, faults = tests_of(study, rows)
+    _, faults = keys_in(study, rows)
     if faults:
         raise refusal(REFUSED, faults)
 
 
-def tests_of(study: Study, rows: pd.DataFrame) -> tuple[list[Key | None], list[Fault]]:
+def keys_in(study: Study, rows: pd.DataFrame) -> tuple[list[Key | None], list[Fault]]:
     """Return the test of each recording, none where it is not told, and what is wrong there.
 
     Parameters

@@ -12,7 +12,7 @@ import pandas as pd
 
 from reedlab.errors import CallError, listed
 from reedlab.schema import Column
-from reedlab.study.belonging import KEY, REFUSED, Key, require_columns, tests_of
+from reedlab.study.belonging import KEY, REFUSED, Key, require_columns, keys_in
 from reedlab.study.cells import type_column
 from reedlab.study.draft import Draft, KnownRow
 from reedlab.study.faults import Fault, refusal
@@ -73,7 +73,7 @@ def add_measurements(study: Study, rows: pd.DataFrame) -> Study:
     draft = Draft(study.folder)
     draft.add_table("tests")
     names = _numbers(draft, rows)
-    keys, faults = tests_of(draft.study, rows)
+    keys, faults = keys_in(draft.study, rows)
     wanted = _by_test(draft, rows, names, keys, faults)
     before = draft.rows_by("tests", KEY)
     puts = [

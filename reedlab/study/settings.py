@@ -124,7 +124,7 @@ class Settings:
             object.__setattr__(self, name, tuple(getattr(self, name)))
         faults = [*self._pitch_faults(), *self._name_faults()]
         if faults:
-            raise CallError("\n".join(faults))
+            raise CallError("\n".join(dict.fromkeys(faults)))
 
     @property
     def declared(self) -> tuple[Factor | Response, ...]:
