@@ -147,8 +147,8 @@ def sums(study: Study) -> Iterator[Fault]:
         tests = study.tables["tests"]
         hertz, a4_hz = tests["crow_hz"], _tunings(study, tests)
         # A target is written in notes, so it moves with the tuning of the session.
-        at_target = hertz[hertz > 0] * study.settings.a4_hz / a4_hz
-        expected = at_target.map(lambda hz: cents_from_band(hz, low, high))
+        at_target = hertz * study.settings.a4_hz / a4_hz
+        expected = at_target[hertz > 0].map(lambda hz: cents_from_band(hz, low, high))
         off = (tests["crow_cents"] - expected).abs() > CROW_TOLERANCE_CENTS
         for row, hz in cells_where(hertz, off):
             fault = (

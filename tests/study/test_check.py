@@ -348,10 +348,12 @@ def test_crow_cents_follow_the_tuning_of_the_session(tmp_path):
         tmp_path,
         sessions="session_id,a4_hz\nS1,442\nS2,\n",
         tests=f"{TESTS},crow_hz,crow_cents\n1,S1,d1,1,329.63,0\n2,S1,d1,1,329.63,-7.9\n"
-        "3,S2,d1,1,329.63,0\n",
+        "3,S2,d1,1,329.63,0\n4,S1,d1,1,,0\n5,S2,d1,1,0,0\n6,,d1,1,329.63,0\n",
     )
-    fault = only(study)
-    assert fault["row"] == 2
+    told = study.check().table
+    told = told[told["column"] == "crow_cents"]
+    assert told["row"].tolist() == [2]
+    fault = told.iloc[0]
     assert fault["fault"] == "crow_hz 329.63 is -8 cents from the target E4 to F4 at A4 = 442 Hz"
 
 
