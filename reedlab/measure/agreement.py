@@ -133,7 +133,7 @@ def agreement(
         study the tests are taken: trials of a reed at one stage are repeats, and the player
         is the session's. Where they come from several sessions, a caution says so.
     value : str
-        Column of the reading, or name of a response.
+        Column of the reading; of a study a response or a number of its tests.
     unit : str
         Column of what was read: reed, or place on a reed.
     rater : str or None
@@ -252,12 +252,17 @@ def _figures(
         parts.append(limit_rows(readings))
     sd = found.sources["variance"] ** 0.5
     whole = found.sources["variance"].sum() ** 0.5
-    words = found.sources["source"].str.replace("unit", readings.unit)
     sources = found.sources.assign(
-        source=words.str.replace("rater", readings.rater),
+        source=_in_words(found.sources["source"], readings),
         sd=sd,
         share_of_sd=sd / whole,
         spread=6 * sd,
     )
     columns = ["source", "variance", "sd", "share", "share_of_sd", "spread"]
-    return parts, sources[columns], found.anova, found.method
+    anova = found.anova.assign(source=_in_words(found.anova["source"], readings))
+    return parts, sources[columns], anova, found.method
+
+
+def _in_words(sources: pd.Series, readings: Readings) -> pd.Series:
+    named = {"unit": readings.unit, "rater": readings.rater}
+    return sources.map(lambda text: " ".join(named.get(word, word) for word in text.split()))

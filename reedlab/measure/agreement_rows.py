@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import counted
 from reedlab.errors import ModelError, listed, unknown_name
 from reedlab.measure.readings import Readings
 
@@ -101,6 +102,13 @@ def correlation_rows(readings: Readings) -> Rows:
         return [], []
     cells = readings.scores.groupby(["unit", "rater"], observed=True)
     means = cells["value"].mean().reset_index()
+    complete = int((means["unit"].value_counts() == len(readings.raters)).sum())
+    if complete < 2:
+        return [], [
+            f"No intraclass correlation: {counted(complete, readings.unit)} "
+            f"{'was' if complete == 1 else 'were'} read by every {readings.rater}; it needs two at "
+            "least."
+        ]
     try:
         with np.errstate(divide="ignore", invalid="ignore"):
             found = intraclass(means, "unit", "rater", "value")

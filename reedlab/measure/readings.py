@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, ModelError, RecordError, listed, unknown_name
+from reedlab.schema import Response
 from reedlab.study import Study
 
 KINDS = ("auto", "crossed", "nested", "ordered", "category")
@@ -85,7 +86,7 @@ def gather_readings(
     cautions: list[str] = []
     label, measured_in, file = _words(value), _unit_of(value), "the table"
     if isinstance(data, Study):
-        response = data.response(value)
+        response = _response(data, value)
         if response.kind == "time":
             raise CallError(f"'{value}' is a time until something happens; it is not read twice.")
         label, measured_in = response.label, response.unit
@@ -93,7 +94,7 @@ def gather_readings(
         if kind == "auto" and response.kind != "continuous":
             kind = "ordered" if response.kind == "ordinal" else "category"
         levels = levels or (response.levels if response.kind == "ordinal" else ())
-        data, unit, cautions = _of_study(data, value, unit, rater)
+        data, cautions = _of_study(data, value, unit, rater)
     table, left_out = _complete(data, value, unit, rater, file)
     if len(left_out):
         reasons = left_out["fault"].value_counts()
@@ -119,11 +120,22 @@ def gather_readings(
     )
 
 
+def _response(study: Study, value: str) -> Response:
+    """A declared response; or a column of numbers of the tests, such as the tip opening."""
+    declared = [response.name for response in study.settings.responses]
+    if value in declared or value not in study.tables.get("tests", ()):
+        return study.response(value)
+    column = study.schema["tests"].column(value)
+    if column.type not in ("number", "integer"):
+        raise CallError(f"'{value}' holds no numbers and is not declared as a response.")
+    return Response(value, unit=column.unit, label=_words(value))
+
+
 def _of_study(
     study: Study, value: str, unit: str, rater: str | None
-) -> tuple[pd.DataFrame, str, list[str]]:
+) -> tuple[pd.DataFrame, list[str]]:
     """The tests of a study with their session's columns; trials in their order."""
-    if study.response(value).table != "tests":
+    if _response(study, value).table != "tests":
         raise CallError(f"'{value}' is recorded once a reed, so nothing of it is repeated.")
     tests = study.tables["tests"]
     key = [name for name in ("reed_id", "session_id", "stage", "trial") if name in tests]
@@ -154,10 +166,9 @@ def _of_study(
             )
     if unit == "reed_id" and data.groupby("reed_id")["stage"].nunique().gt(1).any():
         # A reed changes while it is broken in: only tests of one stage are repeats of each other.
-        data["reed_at_stage"] = data["reed_id"].str.cat(data["stage"], sep=" ")
+        data["reed_id"] = data["reed_id"].str.cat(data["stage"], sep=" ")
         cautions.append("Each reed counts once for each stage: it changes from one to the next.")
-        unit = "reed_at_stage"
-    return data, unit, cautions
+    return data, cautions
 
 
 def _complete(

@@ -300,6 +300,42 @@ def test_a_reed_counts_once_a_stage_and_impossible_cells_are_set_aside(tmp_path)
     assert found.figure("repeatability SD")["n_units"] == 6
 
 
+def test_any_number_of_the_tests_can_be_asked_about(tmp_path):
+    cells = "R1,S1,new,1,0.90,x\nR1,S1,new,2,0.94,x\nR2,S1,new,1,1.1,x\nR2,S1,new,2,1.2,x\n"
+    study = opened(
+        tmp_path / "study",
+        tests=f"reed_id,session_id,stage,trial,tip_opening_mm,recording\n{cells}",
+        **STUDY,
+    )
+    found = agreement(study, "tip_opening_mm")
+    # By hand: within MS (0.04 ** 2 / 2 + 0.1 ** 2 / 2) / 2 = 0.0029.
+    sd = found.figure("repeatability SD")
+    assert (sd["estimate"], sd["unit"]) == (pytest.approx(0.0029**0.5), "mm")
+    assert found.question.startswith("How well does tip opening repeat")
+    with pytest.raises(CallError, match="'recording' holds no numbers and is not declared as a"):
+        agreement(study, "recording")
+    with pytest.raises(CallError, match="There is no response 'tip'"):
+        agreement(study, "tip")
+
+
+def test_players_who_share_no_reed_are_told_so(tmp_path):
+    data = pd.DataFrame(
+        [("a", "P", 1.0), ("a", "P", 1.2), ("b", "P", 3.0), ("b", "Q", 3.3), ("c", "Q", 4.0)],
+        columns=["reed_id", "player_id", "y"],
+    )
+    found = agreement(data, "y")
+    assert (
+        "No intraclass correlation: 1 reed was read by every player; it needs two at least."
+        in found.cautions
+    )
+
+
+def test_sources_are_named_as_the_maker_names_them(readings):
+    found = agreement(readings.rename(columns={"player_id": "phone"}), "crow_hz", rater="phone")
+    for table in (found.sources, found.anova):
+        assert table["source"].tolist() == ["reed", "phone", "reed by phone", "repeat"]
+
+
 def test_tests_recorded_twice_are_refused(tmp_path):
     study = opened(
         tmp_path / "study",
