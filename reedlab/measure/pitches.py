@@ -30,6 +30,10 @@ HELD_STEP_S = 0.01
 SILENT_SHARE = 0.001
 #: A period repeats itself at least so well, 0 to 1, where there is a tone.
 LEAST_STRENGTH = 0.45
+#: What a leap of an octave costs the path of the pitch. The method's own 0.35 is for voices: the
+#: notes of an arpeggio leap, and a path for which that is too dear stays on a lower multiple of
+#: the period, an octave or more below a short note.
+LEAP_COST = 0.05
 #: The analysis runs at about this many times the ceiling, at no less than LEAST_RATE_HZ:
 #: partials up to there carry the period.
 OVERSAMPLED = 6.75
@@ -172,6 +176,7 @@ def _track(
         pitch_ceiling=ceiling_hz,
         silence_threshold=SILENT_SHARE,
         voicing_threshold=LEAST_STRENGTH,
+        octave_jump_cost=LEAP_COST,
     )
     found = pitch.selected_array
     hz, strength = found["frequency"].copy(), found["strength"].copy()
