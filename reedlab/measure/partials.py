@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from reedlab.measure.pitches import FLOOR_HZ, PitchTrack
 from reedlab.measure.recording import Recording
 from reedlab.measure.settling import BAND_CENTS, Stand
+from reedlab.measure.split import split_cents
 
 #: The lowest pitch that is looked for below the running one, Hz: C1 is at 32.7.
 LOWEST_HZ = 30.0
@@ -29,7 +30,7 @@ LOWER_SHARE, TUNED_CENTS = 0.002, 5.0
 #: A tone without odd partials is an octave higher: they hold less than this, 50 dB below; or in
 #: noise less than that, 13 dB below, and no more of them stand out than this share.
 FAINT_SHARE, HIGHER_SHARE, BY_CHANCE = 1e-5, 0.05, 0.25
-#: A weak odd partial lies no further off its place, cents; a smear of noise does.
+#: A partial lies no further off its place, cents; a smear of noise does.
 SMEARED_CENTS = 20.0
 #: A line is so many times stronger than the places beside it.
 STANDS_OUT = 4.0
@@ -60,9 +61,8 @@ class Partials:
         The strongest line that is no partial; not a number if there is none.
     gaps : bool
         Whether the partials are those of two or three notes and the rest are missing.
-    wavers_cents : float
-        Spread of the running pitch: a vibrato in a room that rings pulls the partials apart by
-        as much.
+    apart_cents : float
+        How far two near pitches lie apart; not a number if it is one.
     """
 
     factor: float
@@ -70,13 +70,14 @@ class Partials:
     mistuned_cents: float
     foreign_hz: float
     gaps: bool
-    wavers_cents: float = 0.0
+    apart_cents: float = np.nan
 
     @property
     def several(self) -> bool:
         """Whether the lines are those of several pitches."""
-        off = self.mistuned_cents > max(MISTUNED_CENTS, self.wavers_cents)
-        return bool(off or self.gaps or np.isfinite(self.foreign_hz))
+        off = self.mistuned_cents > MISTUNED_CENTS
+        other = np.isfinite(self.foreign_hz) or np.isfinite(self.apart_cents)
+        return bool(off or self.gaps or other)
 
 
 @dataclass(frozen=True)
@@ -110,6 +111,16 @@ class _Lines:
         """Which partials are there: stronger than their surroundings, and not too weak."""
         least = WEAK_SHARE * self.partials.max()
         return self.partials > np.maximum(STANDS_OUT * self.floors, least)
+
+    @property
+    def tuned(self) -> NDArray[np.bool_]:
+        """Which of these lie where they belong, the windows weighted by the tone and by each."""
+        tone = self.partial_power.sum(axis=1, keepdims=True)
+        tuned = self.present
+        for weight in (tone + 0 * self.partial_power, self.partial_power):
+            off = np.sum(weight * self.off_cents, axis=0) / np.maximum(weight.sum(axis=0), 1e-30)
+            tuned = tuned & (np.abs(off) < SMEARED_CENTS)
+        return tuned
 
 
 def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Partials:
@@ -154,8 +165,8 @@ def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Part
         hz=float(2 ** (_middle_mean(cents, power.sum(axis=1) > 0) / 1200)),
         mistuned_cents=float(np.sum(np.abs(each)) / power.sum()),
         foreign_hz=_foreign(lines) * stand.hz * factor,
-        gaps=_gaps([int(k) for k in order[present]]),
-        wavers_cents=stand.spread_cents,
+        gaps=_gaps([int(k) for k in order[lines.tuned]]),
+        apart_cents=split_cents(recording, track, stand, factor, lines.partials * present),
     )
 
 
@@ -231,9 +242,7 @@ def _higher(lines: _Lines) -> float:
     whole, order = lines.partials, np.arange(1, len(lines.partials) + 1)
     over = np.maximum(whole - lines.floors, 0)
     highest = order[lines.present].max(initial=0)
-    # A smear of noise that lies off the multiples is none of them.
-    off = np.average(lines.off_cents, axis=0, weights=lines.partial_power.sum(axis=1))
-    present = lines.present & (np.abs(off) < SMEARED_CENTS)
+    present = lines.tuned
     for times in (4, 3, 2):
         kept = order % times == 0
         between = ~kept & (order < highest)

@@ -12,7 +12,7 @@ import pytest
 from reedlab.measure.crow import Crow, crow
 from reedlab.measure.recording import Recording
 from tests.demo.hearing import cents
-from tests.measure.odd_sounds import RATE_HZ, between_quiet, clock, coloured, tone
+from tests.measure.odd_sounds import RATE_HZ, between_quiet, clock, coloured, struck, tone
 
 
 def heard(samples: np.ndarray) -> Crow:
@@ -66,13 +66,39 @@ def test_a_tone_below_the_floor_has_its_octave_or_is_doubted(hz: float) -> None:
     assert not row["single_pitch"] or cents(row["crow_hz"], hz) == pytest.approx(0, abs=2)
 
 
-def test_a_vibrato_in_a_room_that_rings_is_one_pitch() -> None:
-    # Cello F4: its lowest partial rings on near the top of the vibrato, 17 cents above the rest.
-    t = clock(3.0)
-    wave = 349.23 * 2 ** (18 / 1200 * np.sin(2 * np.pi * 5.5 * t))
-    turn = 2 * np.pi * np.cumsum(wave) / RATE_HZ
-    upper = sum(np.sin(k * turn + k) / k for k in range(2, 9))
-    sharp = np.sin(2 * np.pi * np.cumsum(wave * 2 ** (17 / 1200)) / RATE_HZ)
-    row = heard(between_quiet(0.03 * (upper + 0.9 * sharp))).table.iloc[0]
-    assert row["single_pitch"]
-    assert row["crow_note"] == "F4"
+@pytest.mark.parametrize("hz", [196.0, 341.0, 700.0])
+@pytest.mark.parametrize("softer_db", [0.0, 6.0])
+@pytest.mark.parametrize("apart", [35.0, 100.0])
+def test_two_near_pitches_are_no_single_one(hz: float, softer_db: float, apart: float) -> None:
+    # Bassoon E4 beside itself: the running pitch stands between them, as steady as one.
+    other = tone(hz * 2 ** (apart / 1200)) * 10 ** (-softer_db / 20)
+    found = heard(between_quiet(tone(hz) + other))
+    assert not found.table["single_pitch"].any()
+    assert found.table["confidence"].max() <= 0.2
+
+
+@pytest.mark.parametrize("apart", [35.0, 100.0])
+def test_how_far_two_near_pitches_lie_apart(apart: float) -> None:
+    found = heard(between_quiet(tone(341.0) + tone(341.0 * 2 ** (apart / 1200))))
+    partials = found.attempts[0].partials
+    assert partials is not None
+    assert partials.apart_cents == pytest.approx(apart, abs=2)
+
+
+@pytest.mark.parametrize("partials", [1, 7])
+@pytest.mark.parametrize("depth", [0.9])
+@pytest.mark.parametrize("times", [3.0, 6.0, 9.0])
+def test_a_tone_that_trembles_is_not_two(times: float, depth: float, partials: int) -> None:
+    swell = 1 + depth * np.sin(2 * np.pi * times * clock(3.0))
+    assert heard(between_quiet(tone(341.0, 3.0, partials) * swell)).table["single_pitch"].all()
+
+
+def test_a_knock_about_the_missing_root_does_not_make_a_fifth_one_note() -> None:
+    # Piano C4 with G4: its soundboard is loud near C3, which has no partial there.
+    from scipy.signal import butter, sosfilt
+
+    board = sosfilt(butter(2, [112, 124], "bandpass", fs=RATE_HZ, output="sos"), coloured(0))
+    fifth = struck(261.63, 392.44)
+    board *= 0.1 * fifth.std() / board.std()
+    found = heard(between_quiet(fifth + board))
+    assert not found.table["single_pitch"].any()
