@@ -99,8 +99,8 @@ def draw_difference(
         ax.errorbar(edge, row["estimate"], yerr=reach, color=COLOURS["vermilion"], capsize=3)
         ax.annotate(
             row["term"],
-            (low, row["estimate"]),
-            xytext=(0, 2),
+            (edge, row["estimate"]),
+            xytext=(6, 2),
             textcoords="offset points",
             fontsize=8,
         )

@@ -68,8 +68,9 @@ def _least_steady(table: pd.DataFrame, read: Readings, enough: float) -> str:
     if own.empty:
         return ""
     who = str(own.nlargest(1, "estimate")["rater"].iloc[0])
+    share = _share(table, "repeat share", who)
     return (
-        f"{who} repeats least well: the repeat explains {_share(table, 'repeat share', who)} of "
+        f"Of the {read.rater}s, {who} repeats least well: the repeat explains {share} of "
         f"the spread of {who}'s readings: {_advice(table, read, who, enough)}."
     )
 
@@ -94,7 +95,7 @@ def _two(table: pd.DataFrame, read: Readings) -> str:
         return ""
     who = str(lower["rater"].iloc[0])
     low, high = (_with_unit(table, f"{end} limit", who) for end in ("lower", "upper"))
-    return f"{who} lies between {low} and {high} for 95 of 100 readings."
+    return f"The difference {who} lies between {low} and {high} for 95 of 100 readings."
 
 
 def _kappas(table: pd.DataFrame, read: Readings) -> str:

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from reedlab.answer import percent_text
 from reedlab.errors import CallError, RecordError
 from reedlab.measure.levels import level_track, mean_level_db
 from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, pitch_track
@@ -97,8 +98,8 @@ def _from_recording(path: Path, level_db: float) -> Offset:
     if strength < LEAST_STRENGTH or spread > MOST_SD_DB:
         raise RecordError(
             f"{path.name} is no calibrator's tone: its level wavers by {spread:.1f} dB and the "
-            f"tone fills {strength:.0%} of the sound; record the calibrator closed over the "
-            "microphone."
+            f"tone fills {percent_text(strength)} of the sound; record the calibrator closed over "
+            "the microphone."
         )
     if clipped_share(recording.part(from_s, to_s)) > MOST_CLIPPED:
         raise RecordError(

@@ -129,7 +129,7 @@ def _mark(
             edgecolor=COLOURS["vermilion"],
             hatch="//",
             linewidth=0,
-            alpha=0.35,
+            alpha=0.6,
             label="several pitches",
         )
         heights = [np.log2(hz) for hz in rattle.pitches_hz if low < np.log2(hz) < high]

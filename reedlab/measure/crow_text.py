@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from reedlab.answer import counted
 from reedlab.errors import listed
 from reedlab.measure.settling import Stand
 
@@ -47,7 +48,7 @@ def attempt_text(row: dict[str, Any], a4_hz: float, target: tuple[str, str]) -> 
         return f"{name}: no single pitch; what stands most is {pitch}{also}; {end}"
     held = (
         f"one pitch from {row['settle_s']:.1f} s at {_minus(row['settle_db'])} dB, held "
-        f"{row['hold_s']:.1f} s, spread {row['spread_cents']:.0f} cents"
+        f"{row['hold_s']:.1f} s, spread {counted(round(row['spread_cents']), 'cent')}"
     )
     rattle = f"; {several} from {row['rattle_s']:.1f} s" if several else ""
     return f"{name}: {pitch}, {_against(row['crow_cents'], target)}; {held}{rattle}; {end}"

@@ -19,7 +19,7 @@ from reedlab.measure.breath import breath_begins_s
 from reedlab.measure.calibration import Calibration, offset
 from reedlab.measure.edges import find_edges
 from reedlab.measure.hairpin_text import said
-from reedlab.measure.quality import MOST_CLIPPED, Quality, quality
+from reedlab.measure.quality import MOST_CLIPPED, Quality, quality, small_share
 from reedlab.measure.recording import Recording, read_recording
 from reedlab.measure.swell import MARGIN_DB, Swell, measure_swell
 from reedlab.measure.tones import Tone, find_tone
@@ -227,8 +227,8 @@ def _attempt(
     """Return one attempt measured, with the times of its beginning, or why it is no hairpin."""
     if judged.clipped_share > MOST_CLIPPED:
         return (
-            f"{judged.clipped_share:.1%} of its samples are clipped, so its loudest is cut off; "
-            "turn the recorder down or stand further away."
+            f"{small_share(judged.clipped_share)} of its samples are clipped, so its loudest is cut "
+            "off; turn the recorder down or stand further away."
         )
     tone = find_tone(recording, start_s, end_s)
     if tone is None:

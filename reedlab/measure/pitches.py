@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
+from reedlab.answer import percent_text
 from reedlab.errors import CallError
 from reedlab.measure.recording import Recording, heard_once
 from reedlab.measure.thinned import thinned
@@ -193,7 +194,7 @@ def _limit_cautions(hz: NDArray[np.float64], floor_hz: float, ceiling_hz: float)
     ):
         if len(tone) and near.mean() > TOLD_SHARE:
             yield (
-                f"{_percent(near.mean())} of the tone sits at the {name} of {limit_hz:g} Hz; "
+                f"{percent_text(near.mean())} of the tone sits at the {name} of {limit_hz:g} Hz; "
                 f"{remedy} {name}_hz."
             )
 
@@ -222,11 +223,7 @@ def _above_ceiling(
     above = both & (again_hz > 1.8 * found_hz)
     if both.any() and above.sum() / both.sum() > TOLD_SHARE:
         yield (
-            f"{_percent(above.sum() / both.sum())} of the tone seems to lie above the ceiling of "
-            f"{ceiling_hz:g} Hz, near {np.median(again_hz[above]):.0f} Hz, and is heard too low; "
+            f"{percent_text(above.sum() / both.sum())} of the tone seems to lie above the ceiling "
+            f"of {ceiling_hz:g} Hz, near {np.median(again_hz[above]):.0f} Hz, and is heard too low; "
             "raise ceiling_hz."
         )
-
-
-def _percent(share: float) -> str:
-    return f"{share:.0%}".replace("%", " %")

@@ -165,11 +165,11 @@ def _hum_share(recording: Recording, found: Quiet) -> float:
 def _clipping_cautions(share: float) -> Iterator[str]:
     if share > MOST_CLIPPED:
         yield (
-            f"{_percent(share)} of the samples are clipped, so levels and tone are not to be used; "
-            "turn the recorder down or stand further away. The pitch is still good."
+            f"{small_share(share)} of the samples are clipped, so levels and tone are not to be "
+            "used; turn the recorder down or stand further away. The pitch is still good."
         )
     elif share:
-        yield f"{_percent(share)} of the samples are clipped; turn the recorder down a little."
+        yield f"{small_share(share)} of the samples are clipped; turn the recorder down a little."
 
 
 def _noise_cautions(noise_db: float, snr_db: float, hum: float) -> Iterator[str]:
@@ -185,8 +185,8 @@ def _noise_cautions(noise_db: float, snr_db: float, hum: float) -> Iterator[str]
         )
     if hum > MOST_HUM:
         yield (
-            f"{_percent(hum)} of the noise is hum of the mains; move the recorder away from lamps "
-            "and chargers."
+            f"{small_share(hum)} of the noise is hum of the mains; move the recorder away from "
+            "lamps and chargers."
         )
 
 
@@ -207,5 +207,6 @@ def _edge_cautions(recording: Recording, start_s: float, end_s: float) -> Iterat
         yield "The attempt ends with the file, so its end may be missing."
 
 
-def _percent(share: float) -> str:
+def small_share(share: float) -> str:
+    """Write a share in percent, of small ones two digits."""
     return f"{100 * share:.0f} %" if share > 0.1 else f"{100 * share:.2g} %"

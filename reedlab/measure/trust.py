@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reedlab.answer import percent_text
 from reedlab.measure.partials import Partials
 from reedlab.measure.settling import Stand
 from reedlab.schema.pitch import cents
@@ -114,7 +115,7 @@ def _why_not(stand: Stand, partials: Partials, differ: float, share: float) -> s
     if stand.hold_s < LEAST_HOLD_S:
         return f"it stands for {stand.hold_s:.2f} s only"
     if share < LEAST_SHARE:
-        return f"it is only {share:.0%} of the tone, as in speech".replace("%", " %")
+        return f"it is only {percent_text(share)} of the tone, as in speech"
     if abs(stand.drift_cents) > MOST_DRIFT_CENTS:
         return "it slides all the time"
     if differ > MOST_DIFFER_CENTS:

@@ -45,7 +45,7 @@ def test_the_sentence_comes_from_the_table(readings):
         f"Two readings of one reed differ by less than {own['estimate']:.3g} Hz in 95 of 100 if "
         f"the same player took them, and by less than {other['estimate']:.3g} Hz if two"
     )
-    assert "P1 − P2 lies between" in found.sentence
+    assert "The difference P1 − P2 lies between" in found.sentence
     assert found.rows_used == 32
 
 

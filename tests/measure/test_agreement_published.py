@@ -209,7 +209,7 @@ def test_peak_flow_limits():
     # lower -79.7 (-114.3 to -45.1); ours have 1.96 SD and the 1999 standard error.
     assert low["conf_high"] - low["estimate"] == pytest.approx(114.3 - 79.7, rel=0.01)
     assert found.sentence.endswith(
-        "Wright − mini lies between −78.1 and 73.9 for 95 of 100 readings."
+        "The difference Wright − mini lies between −78.1 and 73.9 for 95 of 100 readings."
     )
 
 
