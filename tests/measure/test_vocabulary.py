@@ -7,7 +7,7 @@ import pytest
 from joblib import parallel_config
 
 from reedlab import measure
-from reedlab.answer import VOCABULARY, Answer
+from reedlab.answer import Answer
 from reedlab.demo.sound import (
     crow_sound,
     hairpin_sound,
