@@ -12,7 +12,7 @@ import pandas as pd
 
 from reedlab.errors import CallError, listed
 from reedlab.schema import Column
-from reedlab.study.belonging import KEY, REFUSED, Key, require_columns, keys_in
+from reedlab.study.belonging import KEY, REFUSED, Key, keys_in, require_columns
 from reedlab.study.cells import type_column
 from reedlab.study.draft import Draft, KnownRow
 from reedlab.study.faults import Fault, refusal
