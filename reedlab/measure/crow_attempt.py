@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.clipping import clipped_share
+from reedlab.measure.crow_text import tremolo
 from reedlab.measure.hum import Hum
 from reedlab.measure.partials import Partials, find_partials
 from reedlab.measure.pitches import PitchTrack
@@ -116,7 +117,8 @@ def listen(
         return Attempt(span, stands, None, None, None, rattle, judged)
     partials = find_partials(clean, track, stand)
     share = _share(track, span, stand, rattle)
-    trusted = trust(stand, partials, judged.snr_db, share, span[0], hum is not None)
+    trembles_db, _ = tremolo(stand, level)
+    trusted = trust(stand, partials, judged.snr_db, share, trembles_db, span[0], hum is not None)
     return Attempt(span, stands, stand, partials, trusted, rattle, judged)
 
 

@@ -20,6 +20,8 @@ MAINS_HZ = (50.0, 60.0)
 STRAYS_HZ = 0.4
 #: A line stands this far above what lies around it; noise does not by chance, dB.
 STANDS_OUT_DB = 20.0
+#: A line that lies so far below the recording is no hum that matters, dB.
+FAINT_DB = 60.0
 #: A line of hum never falls so far below its usual level, in windows of this length.
 STEADY_DB, STEADY_S = 6.0, 0.5
 #: A partial lies within so many Hz of its multiple; in a short quiet that is known less well.
@@ -87,10 +89,11 @@ def find_hum(recording: Recording) -> Hum | None:
     """
     samples, rate = recording.samples - recording.samples.mean(), recording.rate_hz
     whole = _spectrum(samples, rate)
+    least = 2 * np.var(samples) * 10 ** (-FAINT_DB / 10)
     found = []
     for mains in MAINS_HZ:
         base = _line(*whole, mains, STRAYS_HZ)
-        if base is None or not _steady(samples, rate, base):
+        if base is None or np.interp(base, *whole) < least or not _steady(samples, rate, base):
             continue
         quiet = _longest_quiet(samples, rate, base)
         if quiet is None:

@@ -284,10 +284,12 @@ def _gaps(present: list[int]) -> bool:
     """Tell whether these partials are the multiples of two or three numbers and no others.
 
     A fifth has the partials 2, 3, 4, 6, 8, 9 of a pitch that nobody plays; a tone that has lost
-    its lowest partials still has 5, 7 and 11.
+    its lowest partials still has 5, 7 and 11. Two or three lines alone may be as many whistles.
     """
     if len(present) < 2 or present[0] == 1:
         return False
+    if len(present) <= 3:
+        return True
     notes: list[int] = []
     for k in present:
         if all(k % note for note in notes):

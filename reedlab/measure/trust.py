@@ -1,6 +1,6 @@
 """How far the pitch of one crow can be trusted: one number from 0 to 1, and whether it is one.
 
-The confidence is the product of six parts, each 0 to 1 and each 1 where nothing is wanting, so
+The confidence is the product of seven parts, each 0 to 1 and each 1 where nothing is wanting, so
 that one bad part is enough to lower it. The limits were set on invented sounds and on ten real
 notes; they order crows by trust and are no probability.
 """
@@ -25,6 +25,9 @@ HOLD_S = (0.1, 0.8)
 SPREAD_CENTS = (75.0, 30.0)
 #: ... by how much period and partials differ, in cents ...
 DIFFER_CENTS = (20.0, 2.0)
+#: ... how far the level trembles, dB from trough to top (a tone that is nearly silenced each time
+#: has settled on no one level; real notes have up to 10) ...
+TREMBLES_DB = (24.0, 9.0)
 #: ... and the share of the attempt's tone, apart from its rattle, that is this pitch.
 SHARE = (0.1, 0.6)
 #: A pitch that stands for less, or is less of the tone, or where both ways disagree by more, or
@@ -61,7 +64,13 @@ class Trust:
 
 
 def trust(
-    stand: Stand, partials: Partials, snr_db: float, share: float, start_s: float, humming: bool
+    stand: Stand,
+    partials: Partials,
+    snr_db: float,
+    share: float,
+    trembles_db: float,
+    start_s: float,
+    humming: bool,
 ) -> Trust:
     """Judge a held pitch.
 
@@ -73,6 +82,8 @@ def trust(
         Level of the tone above the noise; not a number where there is no quiet.
     share : float
         Share of the attempt's tone that lies in the stand, 0 to 1.
+    trembles_db : float
+        How far the level goes up and down while the pitch stands.
     start_s : float
         Where the attempt begins.
     humming : bool
@@ -91,6 +102,7 @@ def trust(
         _part(stand.hold_s, HOLD_S),
         _part(stand.spread_cents, SPREAD_CENTS),
         _part(differ, DIFFER_CENTS),
+        _part(trembles_db, TREMBLES_DB),
         _part(share, SHARE),
     ]
     confidence = float(np.prod(parts))

@@ -102,3 +102,17 @@ def test_a_knock_about_the_missing_root_does_not_make_a_fifth_one_note() -> None
     board *= 0.1 * fifth.std() / board.std()
     found = heard(between_quiet(fifth + board))
     assert not found.table["single_pitch"].any()
+
+
+@pytest.mark.parametrize("chord", [(350.0, 440.0), (262.0, 393.0), (400.0, 500.0, 600.0)])
+def test_two_or_three_whistles_are_no_low_note(chord: tuple[float, ...]) -> None:
+    # A dial tone, 350 and 440 Hz, was once heard as 87.8 Hz.
+    found = heard(between_quiet(sum(tone(hz, partials=1) for hz in chord)))
+    assert not found.table["single_pitch"].any()
+    assert found.table["confidence"].max() <= 0.2
+
+
+def test_a_pure_tone_has_no_hum() -> None:
+    # The rounding to 16 bits has lines of its own, 90 dB below.
+    rounded = np.round(32767 * 0.1 * np.sin(2 * np.pi * 440 * clock(3.0))) / 32767
+    assert not any("Hum" in text for text in heard(rounded).cautions)
