@@ -9,7 +9,7 @@ import os
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ REMEDY = "copy it from the recorder again, or save the sound there as WAV or FLA
 SEARCHED = 32_768
 #: Containers that tell only an estimate of how long they are, made from their own size.
 ESTIMATES = {"aac", "amr", "ac3", "loas"}
+#: Where the samples stand in a WAV and in an AIFF.
+SOUND_PARTS = (b"data", b"SSND")
 
 
 @dataclass(frozen=True)
@@ -134,31 +136,38 @@ def _blocks(
             values = frame.to_ndarray()
             yield values.T if frame.format.is_planar else values.reshape(-1, shape[1])
     except av.error.FFmpegError:
-        # What was read up to here is used; the promise of the header tells how much is missing.
+        # The promise of the header tells how much is missing.
         return
 
 
 def _promised_s(container: "InputContainer", stream: "AudioStream", path: Path) -> float | None:
-    head, name = _head(path), container.format.name
+    name = container.format.name
     if name in ("wav", "aiff"):
-        return _promised_by_size(head, stream, path)
-    if name in ESTIMATES or (name == "mp3" and not _counts_frames(head, path)):
+        return _promised_by_size(stream, path)
+    if name in ESTIMATES or (name == "mp3" and not _counts_frames(_head(path), path)):
         return None
     if stream.duration is not None and stream.time_base is not None:
         return float(stream.duration * stream.time_base)
     return None if container.duration is None else container.duration / 1e6
 
 
-def _promised_by_size(head: bytes, stream: "AudioStream", path: Path) -> float | None:
-    """Compare the size in the header with the file's: the decoder trusts the file alone."""
-    told = int.from_bytes(head[4:8], "little" if head.startswith(b"RIFF") else "big") + 8
-    present = os.path.getsize(path)
-    # A size of 0 or of all ones was never filled in: the recorder did not close the file, or
-    # the true size stands elsewhere.
+def _promised_by_size(stream: "AudioStream", path: Path) -> float | None:
+    """Tell how long the sound of a WAV or AIFF should be by the size that it says it has.
+
+    The decoder trusts the file's own size alone. What stands beside the sound, such as the
+    recorder's notes, is not counted.
+    """
     rate = stream.codec_context.bit_rate
-    if not rate or told in (8, 2**32 + 7) or head[:4] not in (b"RIFF", b"FORM", b"RIFX"):
-        return None
-    return max(told, present) * 8 / rate
+    with path.open("rb") as file:
+        order: Literal["little", "big"] = "little" if file.read(12)[:4] == b"RIFF" else "big"
+        while len(head := file.read(8)) == 8:
+            size = int.from_bytes(head[4:], order)
+            if head[:4] in SOUND_PARTS:
+                # 0 or all ones was never filled in: the recorder did not close the file, or the
+                # true size stands elsewhere.
+                return size * 8 / rate if rate and size not in (0, 2**32 - 1) else None
+            file.seek(size + size % 2, os.SEEK_CUR)
+    return None
 
 
 def _counts_frames(head: bytes, path: Path) -> bool:

@@ -38,6 +38,8 @@ LEAST_S = 1.0
 LEAST_PITCHED, MOST_WANDER_CENTS = 0.75, 90.0
 #: A tone that sounds as long as this apart from the one measured is another attempt, seconds.
 ANOTHER_S = 0.5
+#: A rise or fall that departs from an even one by more goes up and down on the way, dB RMS.
+MOST_UNEVEN_DB = 2.5
 #: A tone that begins so near to the beginning of the file has lost its own, seconds.
 CUT_S = 0.05
 
@@ -292,6 +294,13 @@ def _level_cautions(table: pd.DataFrame) -> Iterator[tuple[int, str]]:
                 number,
                 f"The softest tone lies only {row['soft_above_noise_db']:.0f} dB above the noise: "
                 "it may be softer, and the range larger; record nearer or in a quieter room.",
+            )
+        uneven_db = np.nanmax([row["swell_evenness_db"], row["fade_evenness_db"], 0.0])
+        if uneven_db > MOST_UNEVEN_DB:
+            yield (
+                number,
+                f"The level goes up and down on the way, by {uneven_db:.0f} dB from an even rise or "
+                "fall: softest and loudest are those of moments, not of a hairpin.",
             )
         if np.isnan(row["symmetry"]):
             yield number, "The tone only rises or only falls; a hairpin does both."

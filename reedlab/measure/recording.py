@@ -33,6 +33,8 @@ FULL_RATE_HZ = 16_000
 BLOCK = 2**18
 #: Peak below which nothing was recorded: two steps of 16 bits.
 SILENT_PEAK = 2 / 32768
+#: A sample beyond is no sound: floats may pass full scale, and some are written as if it were 2^31.
+MOST_SAMPLE = 1e10
 #: RMS of a dead channel against the live one, 60 dB below.
 DEAD_SHARE = 1e-3
 #: Channels whose difference lies 40 dB below them are one sound, coded twice.
@@ -117,8 +119,9 @@ def read_recording(path: str | Path) -> Recording:
     Raises
     ------
     RecordError
-        In one sentence: no such file, a folder, no sound that can be read, silence,
-        samples that are no numbers, or less than 0.1 s.
+        In one sentence: no such file, a folder, no sound that can be read, a file that
+        promises more than it holds, silence, samples that are no numbers or beyond all
+        scale, or less than 0.1 s.
 
     Notes
     -----
@@ -163,9 +166,9 @@ def _length_cautions(decoded: Decoded, path: Path) -> Iterator[str]:
             "used; cut the file to use the rest."
         )
     elif promised is not None and promised - read_s > max(PADDING_S, 0.01 * promised):
-        yield (
-            f"{path.name} is cut off: it promises {promised:.1f} s and holds {read_s:.1f} s, "
-            "which are used; copy it from the recorder again."
+        raise RecordError(
+            f"{path.name} is cut off: it promises {promised:.1f} s and holds {read_s:.1f} s; copy "
+            "it from the recorder again, or save what is left of it as a new file."
         )
     if decoded.sounds > 1:
         yield f"{path.name} holds {decoded.sounds} sound tracks; the main one is used."
@@ -215,6 +218,12 @@ def _check_numbers(stored: NDArray[Any], rate_hz: float, path: Path) -> None:
         raise RecordError(
             f"{path.name} holds {int(bad.sum())} samples that are not numbers, the first at "
             f"{first:.2f} s; write the file again from its source."
+        )
+    highest = max(float(stored.max(initial=0.0)), -float(stored.min(initial=0.0)))
+    if highest > MOST_SAMPLE:
+        raise RecordError(
+            f"{path.name} holds samples of {highest:.2g} where full scale is 1; write the file "
+            "again from its source."
         )
 
 

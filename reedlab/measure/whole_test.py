@@ -158,6 +158,9 @@ def whole_test(
         except (RecordError, ModelError) as error:
             fault = str(error)
         told.append((step.name, kind, sounds[0].start_s, sounds[-1].end_s, part_s, fault))
+    if not parts:
+        faults = "; ".join(f"{name}: {fault}" for name, *_, fault in told)
+        raise RecordError(f"{recording.path.name} holds no step that can be measured. {faults}")
     table = pd.DataFrame(told, columns=[*STEP_COLUMNS])
     return WholeTest(
         question=f"What does the test in {recording.path.name} say?",

@@ -298,6 +298,14 @@ def test_recordings_of_the_same_name_are_told_apart_by_their_folders(tmp_path, s
     assert found.table["crow_hz"].tolist() == pytest.approx([320, 335], abs=0.2)
 
 
+def test_a_whole_test_in_which_nothing_can_be_measured_is_refused(tmp_path) -> None:
+    noise = 0.1 * np.random.default_rng(1).standard_normal(3 * 44_100)
+    quiet = np.random.default_rng(2).standard_normal(44_100) * 1e-4
+    path = wav(np.concatenate([quiet, noise, quiet]), 44_100, tmp_path / "hiss.wav")
+    with pytest.raises(RecordError, match=r"hiss\.wav holds no(ne| step)"):
+        whole_test(path)
+
+
 def test_a_whole_test_gives_all_numbers_and_its_steps(whole):
     found, one = measure_files("test", whole), whole_test(whole)
     names = [name for name in one.table if name != "file"]

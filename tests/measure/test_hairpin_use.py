@@ -216,6 +216,14 @@ def test_a_tone_whose_beginning_is_cut_off_has_no_attack(folder) -> None:
     assert found.table["dynamic_range_db"].item() == pytest.approx(20, abs=0.5)
 
 
+@pytest.mark.parametrize(("depth", "told"), [(0.1, False), (0.6, True)])
+def test_a_hairpin_that_trembles_is_told(depth, told, folder) -> None:
+    samples = hairpin_sound(1).samples
+    swell = 1 + depth * np.sin(2 * np.pi * 6 * np.arange(len(samples)) / RATE)
+    found = hairpin(degrade.wav(samples * swell, RATE, folder / "t.wav"))
+    assert told == any("goes up and down on the way" in text for text in found.cautions)
+
+
 @pytest.mark.parametrize("note", ["B♭0", "A5"])
 def test_the_lowest_and_the_highest_instruments_are_heard(note, folder) -> None:
     found = hairpin(hairpin_sound(1, note=note, centroid_rise_hz=0).write(folder / "far.wav"))

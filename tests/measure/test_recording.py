@@ -234,17 +234,25 @@ def test_a_header_alone_is_refused(tmp_path) -> None:
 
 
 @pytest.mark.parametrize(("promised_s", "text"), [(3, "3.0"), (24_000, "24000.0")])
-def test_a_wav_that_promises_more_than_it_holds_is_used_with_a_caution(
-    promised_s, text, tmp_path
-) -> None:
+def test_a_wav_that_promises_more_than_it_holds_is_refused(promised_s, text, tmp_path) -> None:
     sound = np.round(TONE * 32767).astype("<i2").tobytes()
     (tmp_path / "x.wav").write_bytes(_header(88_200 * promised_s) + sound + b"\7")
-    found = read_recording(tmp_path / "x.wav")
-    assert len(found.samples) == RATE
-    assert found.cautions == (
-        f"x.wav is cut off: it promises {text} s and holds 1.0 s, which are used; copy it from the "
-        "recorder again.",
+    assert _message(tmp_path / "x.wav") == (
+        f"x.wav is cut off: it promises {text} s and holds 1.0 s; copy it from the recorder again, "
+        "or save what is left of it as a new file."
     )
+
+
+@pytest.mark.parametrize("before", [True, False])
+def test_notes_beside_the_sound_are_not_taken_for_sound(before, tmp_path) -> None:
+    # As recorders write a picture or a list of markers.
+    sound = np.round(TONE * 32767).astype("<i2").tobytes()
+    notes = b"LIST" + (500_000).to_bytes(4, "little") + bytes(500_000)
+    head, data = _header(len(sound))[12:36], _header(len(sound))[36:] + sound
+    body = b"WAVE" + head + (notes + data if before else data + notes)
+    (tmp_path / "x.wav").write_bytes(b"RIFF" + len(body).to_bytes(4, "little") + body)
+    found = read_recording(tmp_path / "x.wav")
+    assert (len(found.samples), found.cautions) == (RATE, ())
 
 
 @pytest.mark.parametrize("told", [0, 2**32 - 1])
@@ -258,7 +266,7 @@ def test_a_size_that_was_never_filled_in_promises_nothing(told, tmp_path) -> Non
 
 
 @pytest.mark.parametrize(("write", "name"), [(degrade.mp3, "x.mp3"), (None, "x.flac")])
-def test_other_files_cut_off_are_used_with_a_caution(write, name, tmp_path) -> None:
+def test_other_files_cut_off_are_refused(write, name, tmp_path) -> None:
     path = tmp_path / name
     noise = TONE + np.random.default_rng(1).normal(size=RATE) / 20
     if write is None:
@@ -266,9 +274,7 @@ def test_other_files_cut_off_are_used_with_a_caution(write, name, tmp_path) -> N
     else:
         write(noise, RATE, path)
     path.write_bytes(path.read_bytes()[: path.stat().st_size // 2])
-    found = read_recording(path)
-    assert 0.3 < found.duration_s < 0.7
-    assert "is cut off: it promises 1.0 s and holds 0." in found.cautions[0]
+    assert "is cut off: it promises 1.0 s and holds 0." in _message(path)
 
 
 def test_an_mp3_that_does_not_tell_its_length_promises_nothing(tmp_path) -> None:
@@ -293,6 +299,11 @@ def test_samples_that_are_no_numbers_are_refused(bad, tmp_path) -> None:
         "x.wav holds 3 samples that are not numbers, the first at 0.50 s; write the file again "
         "from its source."
     )
+
+
+def test_samples_beyond_all_scale_are_refused(tmp_path) -> None:
+    wavfile.write(tmp_path / "x.wav", RATE, TONE * 1e300)
+    assert "where full scale is 1" in _message(tmp_path / "x.wav")
 
 
 @pytest.mark.parametrize("level", [0.0, 0.25, 1e-5])
