@@ -64,8 +64,9 @@ class Slur(Answer):
         ``at_s``, ``slur_gap_ms`` (width of the dip in level at half its depth in dB),
         ``dip_db`` (its depth below the softer note), ``change_ms`` (from the moment at
         which the old note is left by 50 cents to that from which the new one stays within
-        50 cents), ``overshoot_cents``, ``foreign_note, foreign_hz, foreign_ms`` (what
-        stands between and is neither), ``smoothness`` (see :func:`slur`).
+        50 cents), ``overshoot_cents`` (not a number where the new note lasts less than about
+        0.3 s), ``foreign_note, foreign_hz, foreign_ms`` (what stands between and is neither),
+        ``smoothness`` (see :func:`slur`).
     recording : Recording
     """
 
@@ -142,9 +143,11 @@ def slur(
     a source.
 
     A dip of less than 3 dB is no gap. Nothing that is shorter than a period of the lower
-    note can be seen in the level, nor named as a pitch unless it lasts two. An overshoot
+    note can be seen in the level, nor named as a pitch unless it lasts two. A glide is no
+    foreign pitch, and is told one or two periods of the lower note too short. An overshoot
     that dies away in 60 ms is told about a quarter too small, for it is gone while it is
-    being heard. A dip cannot be told deeper than the noise of the room.
+    being heard. A dip cannot be told deeper than the noise of the room. A phone that saves
+    space (AAC) may sound a note up to 23 ms before it begins, and a gap is told so much shorter.
 
     Examples
     --------

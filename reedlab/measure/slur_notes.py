@@ -9,13 +9,17 @@ from dataclasses import replace
 
 import numpy as np
 
+from reedlab.answer import percent_text
 from reedlab.errors import RecordError
 from reedlab.measure.notes import STEP_CENTS, Note, find_notes, match_notes, require_match
+from reedlab.measure.pitches import CEILING_HZ
 from reedlab.measure.recording import Recording
 from reedlab.schema.pitch import cents, nearest_note, note_hz
 
 #: Notes are looked for so far below and above the list: an octave too high is a common slip.
 BELOW, ABOVE = 1.26, 2.1
+#: Without a list they may lie as high as this; no reed is asked for more than A6.
+HIGHEST_HZ = 2000.0
 #: What is shorter than this share of the usual note is a slip on the way to one.
 SLIP_SHARE = 0.4
 #: In playing, at least this share of the sound is standing notes; in speech it is not.
@@ -50,10 +54,14 @@ def slurred_notes(
     cautions: tuple[str, ...] = ()
     if wanted is None:
         notes = find_notes(part)
+        # Above the usual ceiling a note is heard too low, but above half of it.
+        if max(note.hz for note in notes) > CEILING_HZ / 2:
+            notes = find_notes(part, ceiling_hz=min(HIGHEST_HZ, part.rate_hz / 2))
         named = _as_found(notes, a4_hz)
     else:
         pitches = [note_hz(name, a4_hz) for name in wanted]
-        notes = find_notes(part, min(pitches) / BELOW, max(pitches) * ABOVE)
+        ceiling_hz = min(max(pitches) * ABOVE, part.rate_hz / 2)
+        notes = find_notes(part, min(pitches) / BELOW, ceiling_hz)
         named, cautions = _as_asked(notes, wanted, part.path.name, a4_hz)
     _check_standing(notes, part)
     if len(named) < 2:
@@ -111,6 +119,6 @@ def _check_standing(notes: Sequence[Note], part: Recording) -> None:
     standing = sum(note.end_s - note.start_s for note in notes) / part.duration_s
     if standing < LEAST_STANDING:
         raise RecordError(
-            f"In {part.path.name} only {standing:.0%} of the sound is notes that stand, so it is "
-            "no slur: it may be speech, or a tongued or very fast line."
+            f"In {part.path.name} only {percent_text(standing)} of the sound is notes that stand, "
+            "so it is no slur: it may be speech, or a tongued or very fast line."
         )

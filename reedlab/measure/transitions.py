@@ -19,6 +19,11 @@ from reedlab.measure.thinned import thinned
 NEAR_CENTS = 50.0
 #: A pitch at least so many cents away from both notes is foreign to the slur.
 FOREIGN_CENTS = 150.0
+#: While it stands it moves by no more than this; a glide from note to note moves on.
+STANDS_CENTS = 60.0
+#: A note may begin or end with its upper partials alone for so long, and a coder may send them
+#: ahead of it by one block of 1024 samples (AAC): that is no foreign pitch.
+PARTIAL_S = 0.03
 #: A dip below the softer note that is no deeper than this is no gap: unsteady playing does as
 #: much.
 LEAST_DIP_DB = 3.0
@@ -28,6 +33,8 @@ GONE_DB = 15.0
 BLINK_S = 0.01
 #: Of either note its half next to the change is looked at, at most so much of it.
 BEFORE_S, AFTER_S = 0.2, 0.3
+#: The old note is gone so soon after the new one is heard.
+LINGER_S = 0.06
 #: A dip is looked for no further than this from the change.
 ABOUT_S = 0.12
 #: The pitch of a new note may settle for so long.
@@ -54,7 +61,8 @@ class Transition:
         When the old note is left, and from when on the new one stays; equal for a change at
         once.
     overshoot_cents : float
-        How far the pitch first goes beyond the new note, in the direction of the step.
+        How far the pitch first goes beyond the new note, in the direction of the step; not a
+        number where the new note is too short to tell.
     foreign_hz, foreign_ms : float
         A pitch that stands between and is neither, and for how long; not a number and 0
         where there is none.
@@ -70,11 +78,10 @@ class Transition:
 
 @dataclass(frozen=True)
 class Prepared:
-    """A recording made ready for :func:`transition`: weighted power, and a thinner copy."""
+    """A recording made ready for :func:`transition`: a thinner copy, and its weighted power."""
 
-    power: Floats
-    rate_hz: float
     thin: Recording
+    power: Floats
 
 
 @dataclass(frozen=True)
@@ -95,8 +102,8 @@ class _Level:
 def prepared(recording: Recording) -> Prepared:
     """Make a recording ready for :func:`transition`."""
     # A constant repeats itself at every lag.
-    whole = replace(recording, samples=recording.samples - recording.samples.mean())
-    return Prepared(weighted(recording, "A") ** 2, recording.rate_hz, thinned(whole))
+    thin = thinned(replace(recording, samples=recording.samples - recording.samples.mean()))
+    return Prepared(thin, weighted(thin, "A") ** 2)
 
 
 def transition(sound: Prepared, old: Note, new: Note) -> Transition:
@@ -115,7 +122,7 @@ def transition(sound: Prepared, old: Note, new: Note) -> Transition:
     first_s = max((old.start_s + old.end_s) / 2, old.end_s - BEFORE_S)
     last_s = min((new.start_s + new.end_s) / 2, new.start_s + AFTER_S)
     lower_hz = min(old.hz, new.hz)
-    back = look(sound.thin, last_s, first_s, lower_hz)
+    back = look(sound.thin, min(last_s, new.start_s + LINGER_S), first_s, lower_hz)
     ahead = look(sound.thin, first_s, last_s, lower_hz)
     change_s = _change(back, ahead, old.hz, new.hz)
     level = _level(sound, old, new, first_s, last_s)
@@ -150,7 +157,7 @@ def _last_of(looks: Looks, hz: float) -> float:
 
 
 def _level(sound: Prepared, old: Note, new: Note, first_s: float, last_s: float) -> _Level:
-    rate = sound.rate_hz
+    rate = sound.thin.rate_hz
     periods = [round(rate / note.hz) for note in (old, new)]
     start = max(0, round(first_s * rate))
     power = sound.power[start : round(last_s * rate)]
@@ -215,7 +222,7 @@ def _overshoot(ahead: Looks, old_hz: float, new_hz: float, arrived_s: float) -> 
     settled = beyond[ahead.time_s > arrived_s + SETTLING_S]
     settled = settled[np.abs(settled) <= NEAR_CENTS]
     if not len(settled):
-        return 0.0
+        return np.nan
     first, last = np.searchsorted(ahead.time_s, [arrived_s, arrived_s + SETTLING_S])
     # Before it is near the note it may still be beyond it, as long as it comes down steadily.
     while first > 0 and 0 <= beyond[first - 1] - beyond[first] < GLIDING_CENTS:
@@ -244,4 +251,13 @@ def _foreign(
     stood_s = ahead.time_s[last] - ahead.time_s[first]
     if stood_s < ahead.stretch_s / 2 or len(standing) < 0.6 * (last - first + 1):
         return np.nan, 0.0
-    return hz, float(1000 * (stood_s + ahead.length_s[last]))
+    if np.ptp(ahead.cents(hz)[standing]) > STANDS_CENTS:
+        return np.nan, 0.0
+    length_s = float(stood_s + ahead.length_s[last])
+    if length_s < PARTIAL_S and (_is_partial(hz, old_hz) or _is_partial(hz, new_hz)):
+        return np.nan, 0.0
+    return hz, 1000 * length_s
+
+
+def _is_partial(hz: float, note_hz: float) -> bool:
+    return abs(1200 * np.log2(hz / note_hz / max(round(hz / note_hz), 1))) <= NEAR_CENTS
