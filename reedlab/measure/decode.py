@@ -103,6 +103,8 @@ def _main_track(
         raise RecordError(f"{path.name} holds {what}; choose the recording of the reed.")
     best = container.streams.best("audio")
     stream = next(one for one in container.streams.audio if best is None or one is best)
+    if stream.codec_context is None:
+        raise RecordError(f"{path.name} is coded in a way that is not known here; {REMEDY}.")
     rate = float(stream.rate or 0)
     if not rate > 0:
         raise RecordError(f"{path.name} does not say its sampling rate; {REMEDY}.")

@@ -301,6 +301,15 @@ def test_samples_that_are_no_numbers_are_refused(bad, tmp_path) -> None:
     )
 
 
+def test_a_coding_that_nobody_knows_is_refused(tmp_path) -> None:
+    header = bytearray(_header(88_200))
+    header[20:22] = b"\x99\x77"
+    (tmp_path / "x.wav").write_bytes(bytes(header) + bytes(range(256)) * 345)
+    assert _message(tmp_path / "x.wav").startswith(
+        "x.wav is coded in a way that is not known here; copy it from the recorder again"
+    )
+
+
 def test_samples_beyond_all_scale_are_refused(tmp_path) -> None:
     wavfile.write(tmp_path / "x.wav", RATE, TONE * 1e300)
     assert "where full scale is 1" in _message(tmp_path / "x.wav")
