@@ -11,7 +11,7 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from reedlab.measure.levels import SILENCE_DB, level_track
+from reedlab.measure.levels import FILTER_S, SILENCE_DB, level_track
 from reedlab.measure.recording import Recording
 
 #: What is looked at, before the first pitch and after it.
@@ -26,6 +26,12 @@ PERIODS, LEAST_WINDOW_S = 2.0, 0.01
 STEP_S = 0.002
 #: Places where the fit is begun: rise, and its beginning before the first pitch.
 RISES_S, EARLIER_S = (0.01, 0.05, 0.12, 0.3), (-0.04, 0.0, 0.04, 0.1)
+#: By how much what is fitted changes the shape alike: beginning and rise in s, level in dB, its
+#: slope in dB a second, and the amplitude under the tone as a share of the tone's.
+SCALES = (0.01, 0.01, 1.0, 5.0, 0.05)
+#: A fit whose RMS error is less than this share of the tone is taken; else the next of so many
+#: starts is tried, and the best is taken.
+GOOD_FIT, MOST_FITS = 0.02, 4
 
 
 @dataclass(frozen=True)
@@ -81,23 +87,31 @@ def find_edges(
     60 ms takes 48 ms from a tenth to nine tenths of its amplitude.
     """
     window_s = max(PERIODS / hz, LEAST_WINDOW_S)
-    from_s = max(first_s - 2 * BEFORE_S, 0.0)
-    near = replace(recording, samples=recording.part(from_s, last_s + 2 * BEFORE_S))
-    time_s, level_db = level_track(near, "A", STEP_S, window_s)
-    time_s, power = time_s + from_s, 10 ** (level_db / 10)
     noise = 10 ** (max(noise_db, SILENCE_DB) / 10)
-    edges = []
     inward_s = min(AFTER_S, 0.8 * (last_s - first_s))
+    edges = []
     for sign, at in ((1, first_s), (-1, last_s)):
         low, high = sorted((at - sign * BEFORE_S, at + sign * inward_s))
-        part = (time_s >= max(low, within_s[0])) & (time_s <= min(high, within_s[1]))
+        time_s, power = _power(recording, window_s, max(low, within_s[0]), min(high, within_s[1]))
         # Read backwards in time, an end is a beginning.
         order = slice(None, None, sign)
-        silent, rise = _fitted(
-            sign * (time_s[part] - at)[order], power[part][order], noise, window_s
-        )
-        edges.append(Edge(at + sign * silent, at + sign * (silent + rise)))
+        silent, rise = _fitted(sign * (time_s - at)[order], power[order], noise, window_s)
+        # What the file cuts off may fit best with an end after that of the file.
+        ends = np.clip([at + sign * silent, at + sign * (silent + rise)], 0, recording.duration_s)
+        edges.append(Edge(float(ends[0]), float(ends[1])))
     return edges[0], edges[1]
+
+
+def _power(
+    recording: Recording, window_s: float, low_s: float, high_s: float
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the running power between two times, of no more of the recording than it needs."""
+    from_s = max(low_s - FILTER_S - window_s, 0.0)
+    near = replace(recording, samples=recording.part(from_s, high_s + FILTER_S + window_s))
+    time_s, level_db = level_track(near, "A", STEP_S, window_s)
+    time_s = time_s + from_s
+    inside = (time_s >= low_s) & (time_s <= high_s)
+    return time_s[inside], 10 ** (level_db[inside] / 10)
 
 
 def _fitted(
@@ -111,33 +125,31 @@ def _fitted(
     weights = 0.5 + 0.5 * np.cos(np.pi * np.arange(1 - half, half) / half)
     weights /= weights.sum()
     wide = time_s[0] + step * np.arange(1 - half, len(time_s) + half - 1)
-    heard = np.sqrt(power)
-    top = np.sqrt(np.median(power[len(power) // 2 :]))
-
-    def apart(shape: NDArray[np.float64]) -> NDArray[np.float64]:
-        silent, rise, level, slope, under = shape
-        since = (wide - silent) / rise
-        line = level + slope * np.maximum(wide - silent - rise, 0)
-        amplitude = np.clip(since, 0, 1) * 10 ** (line / 20)
-        return np.sqrt(np.convolve(amplitude**2, weights, "valid") + under**2) * top - heard
-
+    top = np.median(power[len(power) // 2 :])
+    heard = np.sqrt(power / top)
     # Under the tone lies noise, and the breath that is heard before it.
     low = [time_s[0] - LONGEST_S, SHORTEST_S, -40.0, -SWELL_DB_S, 0.0]
     high = [time_s[-1], LONGEST_S, 20.0, SWELL_DB_S, 1.0]
-    under = np.sqrt(noise) / top
+
+    def apart(shape: NDArray[np.float64]) -> NDArray[np.float64]:
+        silent, rise, level, slope, under = np.clip(shape, low, high)
+        since = wide - silent
+        line = level + slope * np.maximum(since - rise, 0)
+        amplitude = np.clip(since / rise, 0, 1) * 10 ** (line / 20)
+        return np.sqrt(np.convolve(amplitude**2, weights, "valid") + under**2) - heard
+
+    under = np.sqrt(noise / top)
     starts = [
-        np.clip([-early, rise, level, 5.0, under], np.add(low, 1e-6), np.subtract(high, 1e-6))
+        np.array([-early, rise, level, 5.0, under])
         for rise, early, level in product(RISES_S, EARLIER_S, (-3.0, 0.0))
     ]
     starts.sort(key=lambda start: float(np.sum(apart(start) ** 2)))
-    fits = [
-        least_squares(
-            lambda shape: apart(shape) / top,
-            start,
-            bounds=(low, high),
-            x_scale=[0.01, 0.01, 1, 5, 0.05],
-        )
-        for start in starts[:2]
-    ]
+    fits = []
+    for start in starts[:MOST_FITS]:
+        # Without limits of its own the method is compiled; `apart` keeps them.
+        fits.append(least_squares(apart, start, method="lm", x_scale=SCALES))
+        if 2 * fits[-1].cost < GOOD_FIT**2 * len(heard):
+            break
     best = min(fits, key=lambda fit: float(fit.cost)).x
-    return float(best[0]), float(best[1])
+    silent, rise = np.clip(best, low, high)[:2]
+    return float(silent), float(rise)

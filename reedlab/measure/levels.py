@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from reedlab.errors import CallError
-from reedlab.measure.recording import BLOCK, Recording, heard_once
+from reedlab.measure.recording import Recording, heard_once
 
 Weighting = Literal["Z", "A"]
 
@@ -25,6 +25,8 @@ WINDOW_S = 0.05
 STEP_S = 0.005
 #: What digital silence is called: below the last of 24 bits.
 SILENCE_DB = -160.0
+#: Samples that are weighted at once: what the processor holds near.
+BLOCK = 2**16
 #: How far the weighting filter reaches to either side: its slowest pole, at 20.6 Hz, has died down
 #: by 140 dB.
 FILTER_S = 0.125
@@ -146,18 +148,20 @@ def weighted(recording: Recording, weighting: Weighting) -> NDArray[np.float64]:
     samples = recording.samples - recording.samples.mean()
     if weighting == "Z":
         return samples
-    from scipy.fft import irfft, next_fast_len, rfft
+    from scipy.fft import irfft, rfft
 
     reach = round(FILTER_S * recording.rate_hz)
+    count = max(BLOCK, 2 ** (4 * reach).bit_length())
+    gain = _a_gain(np.fft.rfftfreq(count, 1 / recording.rate_hz))
     heard = np.empty_like(samples)
-    for first in range(0, len(samples), BLOCK):
-        before = max(first - reach, 0)
-        block = samples[before : first + BLOCK + reach]
-        # The filter goes round from the end to the beginning: zeros keep them apart.
-        count = next_fast_len(len(block) + reach, real=True)
-        gain = _a_gain(np.fft.rfftfreq(count, 1 / recording.rate_hz))
-        whole = irfft(rfft(block, count) * gain, count)
-        heard[first : first + BLOCK] = whole[first - before : len(block)][:BLOCK]
+    # The filter goes round from the end of a block to its beginning, so the reach is left out.
+    whole = count - 2 * reach
+    for first in range(0, len(samples), whole):
+        block = np.zeros(count)
+        low, high = max(first - reach, 0), min(first + whole + reach, len(samples))
+        block[low - first + reach : high - first + reach] = samples[low:high]
+        late = irfft(rfft(block) * gain, count)
+        heard[first : first + whole] = late[reach : reach + min(whole, len(samples) - first)]
     return heard
 
 

@@ -8,13 +8,15 @@ all that follow. Pitch in Hz and cents, levels in dB re a full-scale sine, times
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from math import isnan
+from statistics import median
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.errors import CallError, RecordError, listed
 from reedlab.measure.levels import level_track
-from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, pitch_track
+from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, HELD_STEP_S, pitch_track
 from reedlab.measure.recording import Recording
 from reedlab.schema.pitch import A4_HZ, cents, nearest_note, note_hz
 
@@ -47,7 +49,8 @@ class Note:
     start_s, end_s : float
         First and last moment at which the pitch is heard.
     hz : float
-        Median pitch of its middle.
+        Pitch of its middle: the mean in cents, for the median of a vibrato that is cut in the
+        middle of a swing lies further off.
     level_db : float
         Median level of its middle.
     strength : float
@@ -137,7 +140,7 @@ def find_notes(
     >>> [round(note.hz) for note in find_notes(Recording(Path("line.wav"), line, 8000))]
     [220, 247]
     """
-    track = pitch_track(recording, floor_hz, ceiling_hz)
+    track = pitch_track(recording, floor_hz, ceiling_hz, HELD_STEP_S)
     at, db = level_track(recording, "A")
     loudness = np.interp(track.time_s, at, db)
     heard = np.isfinite(track.hz) & (loudness > np.percentile(db, 95) - BELOW_DB)
@@ -243,17 +246,17 @@ def _steady_runs(height: NDArray[np.float64], time_s: NDArray[np.float64]) -> li
     """Return (first, last) of all stretches of one pitch that are long enough."""
     step = time_s[1] - time_s[0] if len(time_s) > 1 else SHORTEST_S
     recent, shortest = round(RECENT_S / step), SHORTEST_S / step
+    heights = height.tolist()
     runs, first = [], None
-    for place, value in enumerate(height):
+    for place, value in enumerate(heights):
         if first is not None:
-            old = np.median(height[max(first, place - recent) : place])
             # Not a number compares false: a lapse ends the run too.
-            if abs(value - old) <= STEP_CENTS:
+            if abs(value - median(heights[max(first, place - recent) : place])) <= STEP_CENTS:
                 continue
             runs.append((first, place - 1))
-        first = None if np.isnan(value) else place
+        first = None if isnan(value) else place
     if first is not None:
-        runs.append((first, len(height) - 1))
+        runs.append((first, len(heights) - 1))
     return [(first, last) for first, last in runs if last - first + 1 >= shortest]
 
 
@@ -291,7 +294,7 @@ def _note(
     return Note(
         start_s=float(time_s[first]),
         end_s=float(time_s[last]),
-        hz=float(np.nanmedian(hz[middle])),
+        hz=float(2 ** np.nanmean(np.log2(hz[middle]))),
         level_db=float(np.median(level_db[middle])),
         strength=float(np.median(strength[middle])),
     )

@@ -29,7 +29,7 @@ from reedlab.measure.notes import (
     require_match,
 )
 from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ
-from reedlab.measure.quality import MOST_CLIPPED, quality
+from reedlab.measure.quality import MOST_CLIPPED, quality, small_share
 from reedlab.measure.quiet import find_quiet
 from reedlab.measure.recording import Recording, read_recording
 from reedlab.measure.spectrum import WINDOW_S, partials
@@ -40,7 +40,7 @@ if TYPE_CHECKING:
 
 #: The list widens the limits of the pitch but never narrows them: a note below the floor would
 #: be heard as one of its partials, one above the ceiling as a note octaves lower.
-BELOW, ABOVE = 0.7, 1.45
+BELOW, ABOVE = 0.86, 1.16
 #: A register is made of at least so many notes.
 FEWEST = 2
 #: A note has a beginning of its own if the level comes up to it by so much, dB.
@@ -153,10 +153,10 @@ def register(
 
     Notes
     -----
-    A note is a steady pitch of at least 0.1 s; pitch and level are medians over its middle
-    three fifths. Found notes are matched with the list by dynamic programming. Evenness is the
-    standard deviation (n - 1) over notes that are as asked for. It takes equal temperament
-    for even: a player who tempers on purpose is not uneven.
+    A note is a steady pitch of at least 0.1 s; its pitch is the mean in cents, its level the
+    median over its middle three fifths. Found notes are matched with the list by dynamic
+    programming. Evenness is the standard deviation (n - 1) over notes that are as asked for.
+    It takes equal temperament for even: a player who tempers on purpose is not uneven.
 
     The trap: levels of different notes depend on where the microphone stands, for each note
     leaves the instrument elsewhere, and on the room. Compare reeds in one place.
@@ -182,8 +182,9 @@ def register(
     judged = quality(recording, max(found[0].start_s, 0.0), found[-1].end_s)
     if judged.clipped_share > MOST_CLIPPED:
         raise RecordError(
-            f"{recording.path.name}: {judged.clipped_share:.1%} of the samples are clipped, so "
-            "levels and brightness are not to be used; turn the recorder down and record again."
+            f"{recording.path.name}: {small_share(judged.clipped_share)} of the samples are "
+            "clipped, so levels and brightness are not to be used; turn the recorder down and "
+            "record again."
         )
     edges = dict(zip(found, _note_edges(recording, found), strict=True))
     rows = [_row(recording, match, edges, a4_hz) for match in alignment.matches]

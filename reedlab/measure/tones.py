@@ -23,6 +23,8 @@ CLEAR_STRENGTH, LOWEST_HZ = 0.95, 25.0
 LOUD_DB = 10.0
 #: Limits of the second look at the pitch, as shares of the first: no octave lies between.
 LOWER, HIGHER = 0.7, 1.45
+#: Its step in periods: a third of its window, so that nothing between is lost.
+STEP_PERIODS = 1.5
 #: What is further from the median than this is not the tone, cents.
 NEAR_CENTS = 150.0
 #: A lapse of the pitch up to this long is a weak moment of the tone, not its end.
@@ -158,7 +160,8 @@ def _first_hz(recording: Recording, start_s: float, end_s: float) -> float | Non
 
 def _pitch_near(recording: Recording, hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return times and the pitch there, not a number where it is not near the given one."""
-    track = pitch_track(recording, LOWER * hz, min(HIGHER * hz, recording.rate_hz / 2))
+    step_s = min(HELD_STEP_S, STEP_PERIODS / hz)
+    track = pitch_track(recording, LOWER * hz, min(HIGHER * hz, recording.rate_hz / 2), step_s)
     far = np.abs(1200 * np.log2(track.hz / hz)) > NEAR_CENTS
     return track.time_s, np.where(far, np.nan, track.hz)
 

@@ -3,6 +3,7 @@
 The faulty copies are made by scipy and PyAV of invented sounds and of real notes.
 """
 
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -100,6 +101,22 @@ def test_real_notes_only_lack_their_quiet_and_their_ends() -> None:
 
 
 # Clipping
+
+
+@pytest.mark.parametrize("period", [6, 12, 25, 40, 48, 49, 147, 200])
+@pytest.mark.parametrize("phase", [0.0, 0.5, 1.0])
+def test_a_tone_that_repeats_itself_exactly_is_not_clipped(period, phase) -> None:
+    angle = 2 * np.pi * (np.arange(44_100) + phase / 2) / period
+    for top, steps in product((0.01, 0.6, 1.0), (None, 2**15 - 1, 2**23 - 1)):
+        tone = top * np.cos(angle)
+        assert clipped_share(tone if steps is None else np.round(steps * tone) / steps) == 0
+
+
+@pytest.mark.parametrize("period", [12, 48, 147, 200])
+def test_such_a_tone_is_clipped_where_it_was_cut_at_full_scale(period) -> None:
+    tone = 2 * np.cos(2 * np.pi * np.arange(44_100) / period)
+    cut = np.mean(np.abs(tone) > 1)
+    assert clipped_share(np.clip(tone, -1, 1)) == pytest.approx(cut, rel=0.1, abs=2 / period)
 
 
 @pytest.mark.parametrize("over_db", [1, 3, 6, 12])
