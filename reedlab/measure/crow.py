@@ -100,7 +100,7 @@ def crow(
     instrument : str
         As in :data:`reedlab.schema.INSTRUMENTS`; its crow is the target.
     target : str or (str, str), optional
-        Another target: a note, or the lowest and the highest note of a band.
+        Another target: a note, or the lowest and the highest note of a band ("E4-F4" too).
 
     Returns
     -------
@@ -144,7 +144,7 @@ def crow(
     'Crow 1: E♭4 +49 cents (320.0 Hz at A4 = 440), 51 cents below the target E4–F4; one pitch from
     1.4 s at −30 dB, held 2.1 s, spread 0 cents; confidence 1.00.'
     """
-    settings = Settings(instrument, a4_hz=a4_hz, crow_target=target or ())
+    settings = Settings(instrument, a4_hz=a4_hz, crow_target=() if target is None else target)
     recording = path if isinstance(path, Recording) else read_recording(path)
     heard = thinned(recording)
     hum = find_hum(heard)

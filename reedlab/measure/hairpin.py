@@ -299,8 +299,8 @@ def _level_cautions(table: pd.DataFrame) -> Iterator[tuple[int, str]]:
         if uneven_db > MOST_UNEVEN_DB:
             yield (
                 number,
-                f"The level goes up and down on the way, by {uneven_db:.0f} dB from an even rise or "
-                "fall: softest and loudest are those of moments, not of a hairpin.",
+                f"The level goes up and down on the way, by {uneven_db:.0f} dB from an even rise "
+                "or fall: softest and loudest are those of moments, not of a hairpin.",
             )
         if np.isnan(row["symmetry"]):
             yield number, "The tone only rises or only falls; a hairpin does both."

@@ -224,6 +224,6 @@ def _above_ceiling(
     if both.any() and above.sum() / both.sum() > TOLD_SHARE:
         yield (
             f"{percent_text(above.sum() / both.sum())} of the tone seems to lie above the ceiling "
-            f"of {ceiling_hz:g} Hz, near {np.median(again_hz[above]):.0f} Hz, and is heard too low; "
-            "raise ceiling_hz."
+            f"of {ceiling_hz:g} Hz, near {np.median(again_hz[above]):.0f} Hz, and is heard too "
+            "low; raise ceiling_hz."
         )

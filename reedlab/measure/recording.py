@@ -10,13 +10,14 @@ from copy import deepcopy
 from dataclasses import dataclass, field
 from functools import wraps
 from inspect import signature
+from os import PathLike
 from pathlib import Path
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reedlab.errors import RecordError
+from reedlab.errors import CallError, RecordError
 from reedlab.measure.decode import Decoded, as_float, decode
 
 #: Longest part that is read, from the beginning, in seconds: a session of tests, not a day.
@@ -118,6 +119,8 @@ def read_recording(path: str | Path) -> Recording:
 
     Raises
     ------
+    CallError
+        For what is no name of a file.
     RecordError
         In one sentence: no such file, a folder, no sound that can be read, a file that
         promises more than it holds, silence, samples that are no numbers or beyond all
@@ -134,6 +137,8 @@ def read_recording(path: str | Path) -> Recording:
     Traceback (most recent call last):
     reedlab.errors.RecordError: There is no file crow.wav; check its name and folder.
     """
+    if not isinstance(path, str | PathLike):
+        raise CallError(f"path is {path!r}; write the name of one sound file.")
     path = Path(path)
     _check_file(path)
     decoded = decode(path, LONGEST_S, MOST_SAMPLES)

@@ -131,7 +131,10 @@ def whole_test(
     [[341.0, 20.0, 62.0]]
     """
     settings = Settings(
-        instrument, a4_hz=a4_hz, crow_target=target or (), protocol=tuple(protocol or ())
+        instrument,
+        a4_hz=a4_hz,
+        crow_target=() if target is None else target,
+        protocol=tuple(protocol or ()),
     )
     steps = _played(settings.protocol)
     recording = path if isinstance(path, Recording) else read_recording(path)

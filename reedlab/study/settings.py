@@ -5,9 +5,11 @@ which factors of which batch were randomised. Frozen; pitches in note names, tun
 Hz.
 """
 
-from collections.abc import Iterator, Sequence
+import re
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from numbers import Real
 
 from reedlab.errors import CallError
 from reedlab.schema import (
@@ -116,9 +118,7 @@ class Settings:
 
     def __post_init__(self) -> None:
         known = instrument(self.instrument)
-        target = self.crow_target or known.crow_target
-        target = (target, target) if isinstance(target, str) else tuple(target)
-        object.__setattr__(self, "crow_target", target)
+        object.__setattr__(self, "crow_target", _band(self.crow_target) or known.crow_target)
         object.__setattr__(self, "protocol", tuple(self.protocol or default_protocol(known.name)))
         for name in ("factors", "responses", "batches"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
@@ -138,13 +138,16 @@ class Settings:
         return note_hz(low, self.a4_hz), note_hz(high, self.a4_hz)
 
     def _pitch_faults(self) -> Iterator[str]:
-        if not 300 <= self.a4_hz <= 600:
-            yield f"a4_hz is {self.a4_hz}; a tuning of A4 lies between 300 and 600 Hz."
+        if not isinstance(self.a4_hz, Real) or not 300 <= self.a4_hz <= 600:
+            yield f"a4_hz is {self.a4_hz!r}; a tuning of A4 lies between 300 and 600 Hz."
         if len(self.crow_target) != 2:
             yield "crow_target must be one note, or the lowest and the highest note."
             return
         edges = []
         for note in self.crow_target:
+            if not isinstance(note, str):
+                yield f"crow_target: {note!r} is no note; write its name, e.g. E4, Bb1 or F#4."
+                continue
             try:
                 edges.append(note_hz(note))
             except CallError as error:
@@ -171,6 +174,15 @@ class Settings:
                         f"Batch '{batch.batch_id}' names '{name}' as randomised, which is no "
                         f"declared factor{hint}."
                     )
+
+
+def _band(target: object) -> tuple[str, ...]:
+    """Return a target as its two notes: one note twice, a band as it stands, "E4-F4" too."""
+    if isinstance(target, str):
+        notes = re.split(r"\s*[-–—,;]\s*|\s+to\s+|\s+", target.strip()) if target else []
+    else:
+        notes = [*target] if isinstance(target, Iterable) else [target]
+    return tuple(notes * 2 if len(notes) == 1 else notes)
 
 
 def default_settings(instrument_name: str = "bassoon", invented: bool = False) -> Settings:

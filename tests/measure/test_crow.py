@@ -125,6 +125,7 @@ def test_the_note_and_the_target_follow_the_tuning(a4_hz: float) -> None:
         (("C4", "E4"), "bassoon", 58.7, "59 cents above the target C4–E4"),
         (None, "contrabassoon", 58.7, "59 cents above the target C4–E4"),
         (("F4", "G4"), "bassoon", -41.3, "41 cents below the target F4–G4"),
+        ("F4–G4", "bassoon", -41.3, "41 cents below the target F4–G4"),
     ],
 )
 def test_the_target_may_be_another(target, instrument, expected, words) -> None:
@@ -138,6 +139,9 @@ def test_the_target_may_be_another(target, instrument, expected, words) -> None:
     [
         ({"target": "H4"}, "'H4' is not a note"),
         ({"target": ("F4", "E4")}, "runs from F4 down to E4"),
+        ({"target": 349.2}, "349.2 is no note; write its name"),
+        ({"a4_hz": "440"}, "a4_hz is '440'; a tuning of A4 lies between 300 and 600 Hz"),
+        ({"instrument": None}, "There is no instrument 'None'"),
         ({"a4_hz": 44.0}, "a4_hz is 44.0; a tuning of A4 lies between 300 and 600 Hz"),
         ({"instrument": "basson"}, "Nearest: bassoon"),
     ],
@@ -145,6 +149,12 @@ def test_the_target_may_be_another(target, instrument, expected, words) -> None:
 def test_a_wrong_call_is_told(kwargs, message) -> None:
     with pytest.raises(CallError, match=message):
         heard(crow_sound(), **kwargs)
+
+
+@pytest.mark.parametrize("path", [3, None, ["a.wav"]])
+def test_what_is_no_file_name_is_told(path) -> None:
+    with pytest.raises(CallError, match="write the name of one sound file"):
+        crow(path)
 
 
 def test_a_file_that_is_not_there_is_told() -> None:

@@ -372,6 +372,8 @@ def test_bounds_and_missing_codes_come_from_the_descriptor(tmp_path):
 
 def test_settings_made_in_code_are_checked_too():
     assert Settings(crow_target="F4").crow_target == ("F4", "F4")
+    for band in ("E4-F4", "E4 – F4", "E4 F4", "E4, F4", "E4 to F4", ["E4", "F4"]):
+        assert Settings(crow_target=band).crow_target == ("E4", "F4")
     with pytest.raises(CallError) as raised:
         Settings(
             a4_hz=0, crow_target=("F4", "E4"), batches=[BatchRecord("b", ("x",)), BatchRecord("b")]
