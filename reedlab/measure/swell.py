@@ -127,21 +127,36 @@ def softest(
     level, at = level_db[first:last], time_s[first:last]
     means = np.convolve(level, np.full(count, 1 / count), "valid")
     lowest = int(np.argmin(means))
-    found = [(float(means[lowest]), float(at[lowest + count // 2]))]
-    for edge_s, part in ((from_s, slice(0, count)), (to_s, slice(-count, None))):
-        slope, middle = np.polyfit(at[part] - at[part].mean(), level[part], 1)
-        found.append((float(middle + slope * (edge_s - at[part].mean())), edge_s))
-    return min(found)
+    middle = (float(means[lowest]), float(at[lowest + count // 2]))
+    return min(middle, *_at_the_edges(at, level, from_s, to_s))
 
 
 def loudest(
     time_s: NDArray[np.float64], level_db: NDArray[np.float64], from_s: float, to_s: float
 ) -> tuple[float, float]:
-    """Return the highest running level, and the middle of the time when it is nearly reached."""
+    """Return the highest running level, and the middle of the time when it is nearly reached.
+
+    A tone that is loudest at one of its ends has there the level of the straight line through
+    its last quarter of a second.
+    """
     inside = (time_s >= from_s + HALF_S) & (time_s <= to_s - HALF_S)
     level, at = level_db[inside], time_s[inside]
     near = at[level >= level.max() - LOUD_WITHIN_DB]
-    return float(level.max()), float(near[0] + near[-1]) / 2
+    middle = (float(level.max()), float(near[0] + near[-1]) / 2)
+    # Elsewhere the line through an end says less than the level itself.
+    return max(middle, *_at_the_edges(at, level, from_s, to_s)) if near[-1] == at[-1] or near[0] == at[0] else middle
+
+
+def _at_the_edges(
+    at: NDArray[np.float64], level: NDArray[np.float64], from_s: float, to_s: float
+) -> list[tuple[float, float]]:
+    """Return the level at either end by the straight line through the quarter of a second there."""
+    count = max(round(SOFT_S / (at[1] - at[0])), 2)
+    found = []
+    for edge_s, part in ((from_s, slice(0, count)), (to_s, slice(-count, None))):
+        slope, middle = np.polyfit(at[part] - at[part].mean(), level[part], 1)
+        found.append((float(middle + slope * (edge_s - at[part].mean())), edge_s))
+    return found
 
 
 def straight_line(at_db: NDArray[np.float64], value: NDArray[np.float64]) -> Slope:

@@ -216,6 +216,21 @@ def test_a_tone_whose_beginning_is_cut_off_has_no_attack(folder) -> None:
     assert found.table["dynamic_range_db"].item() == pytest.approx(20, abs=0.5)
 
 
+@pytest.mark.parametrize("way", ["up", "down", "up and down"])
+@pytest.mark.parametrize("hz", [98.0, 392.0])
+def test_a_swell_of_30_db_in_a_straight_line_reads_30_db(way, hz, folder) -> None:
+    """From -40 to -10 dB in six seconds; the ends are ramps of 10 ms."""
+    t = np.arange(6 * RATE) / RATE
+    way_up = {"up": t / 6, "down": 1 - t / 6, "up and down": 1 - np.abs(t / 3 - 1)}[way]
+    tone = sum(np.sin(2 * np.pi * k * hz * t + k * k) / k for k in range(1, 7))
+    tone *= 10 ** ((30 * way_up - 40) / 20) / np.sqrt(np.sum(1 / np.arange(1, 7) ** 2))
+    tone *= np.minimum(1, 100 * np.minimum(t, 6 - t))
+    room = 1e-4 * np.random.default_rng(1).standard_normal(8 * RATE)
+    found = hairpin(degrade.wav(np.pad(tone, RATE) + room, RATE, folder / "line.wav"))
+    assert found.table["dynamic_range_db"].item() == pytest.approx(30.0, abs=0.3)
+    assert found.table["loud_db"].item() == pytest.approx(-10.0, abs=0.15)
+
+
 @pytest.mark.parametrize(("depth", "told"), [(0.1, False), (0.6, True)])
 def test_a_hairpin_that_trembles_is_told(depth, told, folder) -> None:
     samples = hairpin_sound(1).samples
