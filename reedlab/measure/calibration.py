@@ -6,6 +6,8 @@ microphone, or a meter was read beside it. Automatic gain undoes both.
 
 import math
 from dataclasses import dataclass
+from numbers import Real
+from os import PathLike
 from pathlib import Path
 
 import numpy as np
@@ -63,21 +65,23 @@ def offset(calibration: Calibration) -> Offset:
     >>> offset(112.5).add_db
     112.5
     """
-    if isinstance(calibration, int | float) and not isinstance(calibration, bool):
+    if isinstance(calibration, Real) and not isinstance(calibration, bool):
         if not math.isfinite(calibration):
             raise CallError(f"calibration is {calibration}; write how many dB are to be added.")
         return Offset(float(calibration))
-    if not isinstance(calibration, tuple) or len(calibration) != 2:
+    if not isinstance(calibration, tuple | list) or len(calibration) != 2:
         raise CallError(
             f"calibration is {calibration!r}; write the dB to add, or the recording of a "
             "calibrator with its level, e.g. ('calibrator.wav', 94)."
         )
     path, level_db = calibration
-    if not isinstance(level_db, int | float) or not LOWEST_DB <= level_db <= HIGHEST_DB:
+    if not isinstance(level_db, Real) or not LOWEST_DB <= level_db <= HIGHEST_DB:
         raise CallError(
             f"The calibrator's level is {level_db!r}; write it in dB as it stands on the "
             "calibrator, e.g. 94."
         )
+    if not isinstance(path, str | PathLike):
+        raise CallError(f"The calibrator's recording is {path!r}; write the name of its file.")
     return _from_recording(Path(path), float(level_db))
 
 

@@ -144,7 +144,8 @@ def loudest(
     near = at[level >= level.max() - LOUD_WITHIN_DB]
     middle = (float(level.max()), float(near[0] + near[-1]) / 2)
     # Elsewhere the line through an end says less than the level itself.
-    return max(middle, *_at_the_edges(at, level, from_s, to_s)) if near[-1] == at[-1] or near[0] == at[0] else middle
+    at_an_end = near[0] == at[0] or near[-1] == at[-1]
+    return max(middle, *_at_the_edges(at, level, from_s, to_s)) if at_an_end else middle
 
 
 def _at_the_edges(

@@ -113,12 +113,20 @@ def test_a_meter_reading_is_added_to_every_level(folder, one) -> None:
         (("calibrator.wav", 9.4), "The calibrator's level is 9.4"),
         (float("nan"), "calibration is nan; write how many dB are to be added"),
         (True, "calibration is True"),
+        ((94, "calibrator.wav"), "The calibrator's level is 'calibrator.wav'"),
+        ((3, 94), "The calibrator's recording is 3"),
     ],
 )
 def test_a_calibration_that_is_none_is_refused(calibration, said) -> None:
     with pytest.raises(CallError) as refused:
         offset(calibration)
     assert said in str(refused.value)
+
+
+def test_a_calibration_may_be_any_number_or_pair(folder) -> None:
+    assert offset(np.int64(112)).add_db == 112
+    path = degrade.wav(_tone(-20), RATE, folder / "pair.wav")
+    assert offset([path, np.float64(94)]).add_db == pytest.approx(114, abs=0.01)
 
 
 @pytest.mark.parametrize(
