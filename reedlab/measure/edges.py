@@ -11,8 +11,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from reedlab.measure.levels import FILTER_S, SILENCE_DB, level_track
-from reedlab.measure.recording import Recording
+from reedlab.measure.levels import SILENCE_DB, level_track, weighted
+from reedlab.measure.recording import Recording, heard_once
+from reedlab.measure.thinned import thinned
 
 #: What is looked at, before the first pitch and after it.
 BEFORE_S, AFTER_S = 0.25, 0.45
@@ -29,6 +30,8 @@ RISES_S, EARLIER_S = (0.01, 0.05, 0.12, 0.3), (-0.04, 0.0, 0.04, 0.1)
 #: By how much what is fitted changes the shape alike: beginning and rise in s, level in dB, its
 #: slope in dB a second, and the amplitude under the tone as a share of the tone's.
 SCALES = (0.01, 0.01, 1.0, 5.0, 0.05)
+#: How far each is moved to see what changes, as a share of that.
+NUDGE = 1e-5
 #: A fit whose RMS error is less than this share of the tone is taken; else the next of so many
 #: starts is tried, and the best is taken.
 GOOD_FIT, MOST_FITS = 0.02, 4
@@ -106,12 +109,20 @@ def _power(
     recording: Recording, window_s: float, low_s: float, high_s: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the running power between two times, of no more of the recording than it needs."""
-    from_s = max(low_s - FILTER_S - window_s, 0.0)
-    near = replace(recording, samples=recording.part(from_s, high_s + FILTER_S + window_s))
-    time_s, level_db = level_track(near, "A", STEP_S, window_s)
+    light = _light(recording)
+    from_s = max(low_s - window_s, 0.0)
+    near = replace(light, samples=light.part(from_s, high_s + window_s))
+    time_s, level_db = level_track(near, "Z", STEP_S, window_s)
     time_s = time_s + from_s
     inside = (time_s >= low_s) & (time_s <= high_s)
     return time_s[inside], 10 ** (level_db[inside] / 10)
+
+
+@heard_once
+def _light(recording: Recording) -> Recording:
+    """Return the recording at a lower rate and A-weighted."""
+    light = thinned(recording)
+    return replace(light, samples=weighted(light, "A"))
 
 
 def _fitted(
@@ -128,26 +139,34 @@ def _fitted(
     top = np.median(power[len(power) // 2 :])
     heard = np.sqrt(power / top)
     # Under the tone lies noise, and the breath that is heard before it.
-    low = [time_s[0] - LONGEST_S, SHORTEST_S, -40.0, -SWELL_DB_S, 0.0]
-    high = [time_s[-1], LONGEST_S, 20.0, SWELL_DB_S, 1.0]
+    low = np.array([time_s[0] - LONGEST_S, SHORTEST_S, -40.0, -SWELL_DB_S, 0.0])
+    high = np.array([time_s[-1], LONGEST_S, 20.0, SWELL_DB_S, 1.0])
 
-    def apart(shape: NDArray[np.float64]) -> NDArray[np.float64]:
-        silent, rise, level, slope, under = np.clip(shape, low, high)
+    def apart(shapes: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return how far each shape, one a row, lies off what is heard."""
+        silent, rise, level, slope, under = np.clip(shapes, low, high).T[..., None]
         since = wide - silent
         line = level + slope * np.maximum(since - rise, 0)
-        amplitude = np.clip(since / rise, 0, 1) * 10 ** (line / 20)
-        return np.sqrt(np.convolve(amplitude**2, weights, "valid") + under**2) - heard
+        bare = (np.clip(since / rise, 0, 1) * 10 ** (line / 20)) ** 2
+        smeared = np.lib.stride_tricks.sliding_window_view(bare, len(weights), axis=-1) @ weights
+        return np.sqrt(smeared + under**2) - heard
+
+    def slopes(shape: NDArray[np.float64]) -> NDArray[np.float64]:
+        moved = apart(np.vstack([shape, shape + NUDGE * np.diag(SCALES)]))
+        return ((moved[1:] - moved[0]) / (NUDGE * np.array(SCALES))[:, None]).T
 
     under = np.sqrt(noise / top)
-    starts = [
-        np.array([-early, rise, level, 5.0, under])
-        for rise, early, level in product(RISES_S, EARLIER_S, (-3.0, 0.0))
-    ]
-    starts.sort(key=lambda start: float(np.sum(apart(start) ** 2)))
+    starts = np.array(
+        [
+            [-early, rise, level, 5.0, under]
+            for rise, early, level in product(RISES_S, EARLIER_S, (-3.0, 0.0))
+        ]
+    )
+    starts = starts[np.argsort(np.sum(apart(starts) ** 2, axis=1))]
     fits = []
     for start in starts[:MOST_FITS]:
         # Without limits of its own the method is compiled; `apart` keeps them.
-        fits.append(least_squares(apart, start, method="lm", x_scale=SCALES))
+        fits.append(least_squares(apart, start, slopes, method="lm", x_scale=SCALES))
         if 2 * fits[-1].cost < GOOD_FIT**2 * len(heard):
             break
     best = min(fits, key=lambda fit: float(fit.cost)).x

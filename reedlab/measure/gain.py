@@ -73,9 +73,10 @@ def gate_cautions(found: Quiet, samples: NDArray[np.float64], rate_hz: float) ->
         Those of which it is the quiet.
     rate_hz : float
     """
-    moves = np.flatnonzero(np.abs(np.diff(samples)) >= STILL)
-    still = np.diff(np.concatenate([[-1], moves, [len(samples) - 1]])) - 1
-    still_s = float(still[still > STILL_S * rate_hz].sum() / rate_hz)
+    still = np.flatnonzero(np.abs(np.diff(samples)) < STILL)
+    last = np.flatnonzero(np.diff(still, append=np.inf) > 1)
+    lengths = np.diff(last, prepend=-1)
+    still_s = float(lengths[lengths > STILL_S * rate_hz].sum() / rate_hz)
     if still_s >= STILL_IN_ALL_S:
         mark = f"{still_s:.1f} s are digital silence"
     elif _noise_steps(found):

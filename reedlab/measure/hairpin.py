@@ -7,7 +7,7 @@ Levels in dB re a full-scale sine, or of sound pressure with a calibration; time
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -190,17 +190,16 @@ def hairpin(path: str | Path | Recording, calibration: Calibration | None = None
         if isinstance(found, str):
             faults.append((number, found))
             continue
-        tone, swell, times = found
-        note = nearest_note(tone.hz)[0]
-        row = {"attempt": number, "note": note, "hz": tone.hz, **swell.numbers, **times}
-        rows.append(row | {"gain_suspected": judged.gain_suspected})
-        traces.append(Trace(number, note, tone, swell))
+        tone, swell, _ = found
+        row = _row(number, found, judged, 0.0 if scale is None else scale.add_db)
+        rows.append(row)
+        traces.append(Trace(number, row["note"], tone, swell))
         cautions += [(number, text) for text in (*judged.cautions, *_another(tone))]
     if not rows:
         told = " ".join(text for _, text in faults)
         raise RecordError(f"{recording.path.name} holds no hairpin. {told}")
-    table = _table(rows, 0.0 if scale is None else scale.add_db)
-    cautions += list(_level_cautions(table))
+    table = pd.DataFrame(rows, columns=[*COLUMNS])
+    cautions += list(_level_cautions(rows))
     several = len(attempts) > 1
     return Hairpin(
         question="How soft and how loud does it go, and does pitch or tone bend on the way?",
@@ -229,8 +228,8 @@ def _attempt(
     """Return one attempt measured, with the times of its beginning, or why it is no hairpin."""
     if judged.clipped_share > MOST_CLIPPED:
         return (
-            f"{small_share(judged.clipped_share)} of its samples are clipped, so its loudest is cut "
-            "off; turn the recorder down or stand further away."
+            f"{small_share(judged.clipped_share)} of its samples are clipped, so its loudest is "
+            "cut off; turn the recorder down or stand further away."
         )
     tone = find_tone(recording, start_s, end_s)
     if tone is None:
@@ -274,18 +273,26 @@ def _too_short(length_s: float) -> str:
     )
 
 
-def _table(rows: list[dict[str, object]], add_db: float) -> pd.DataFrame:
-    table = pd.DataFrame(rows)
-    margins = table[["soft_above_noise_db", "soft_above_noise_dba"]].min(axis=1)
-    table["noise_limited"] = margins < MARGIN_DB
-    table.loc[table["noise_limited"], ["delay_ms", "attack_ms"]] = np.nan
-    for column in LEVELS:
-        table[column] += add_db
-    return table[[*COLUMNS]]
+def _row(
+    number: int, found: tuple[Tone, Swell, dict[str, float]], judged: Quality, add_db: float
+) -> dict[str, Any]:
+    tone, swell, times = found
+    numbers = swell.numbers
+    limited = min(numbers["soft_above_noise_db"], numbers["soft_above_noise_dba"]) < MARGIN_DB
+    return {
+        "attempt": number,
+        "note": nearest_note(tone.hz)[0],
+        "hz": tone.hz,
+        **numbers,
+        **{name: numbers[name] + add_db for name in LEVELS},
+        **(dict.fromkeys(times, np.nan) if limited else times),
+        "noise_limited": limited,
+        "gain_suspected": judged.gain_suspected,
+    }
 
 
-def _level_cautions(table: pd.DataFrame) -> Iterator[tuple[int, str]]:
-    for row in table.to_dict("records"):
+def _level_cautions(rows: list[dict[str, Any]]) -> Iterator[tuple[int, str]]:
+    for row in rows:
         number = row["attempt"]
         if row["gain_suspected"]:
             yield number, "The range from soft to loud is not to be believed, for the gain changed."

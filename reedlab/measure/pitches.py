@@ -6,7 +6,7 @@ low without a word from the method, so that is looked for here. Hz and seconds.
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,8 +24,9 @@ FLOOR_HZ = 50.0
 #: Above the highest note that the instrument is asked for, F5, by an octave.
 CEILING_HZ = 1400.0
 STEP_S = 0.005
-#: Step for what only asks which pitch is held: half the work.
-HELD_STEP_S = 0.01
+#: Step for what only asks which pitch is held: half the work; and for what only asks whether there
+#: is a tone.
+HELD_STEP_S, ROUGH_STEP_S = 0.01, 0.02
 #: Quieter than this share of the loudest sample is called silence: 60 dB down, so
 #: that the soft end of a hairpin is heard beside a knock.
 SILENT_SHARE = 0.001
@@ -159,12 +160,12 @@ def _sound(recording: Recording, ceiling_hz: float) -> "Sound":
     """Return the recording as Praat's sound, at a lower rate where its own is needlessly high."""
     import parselmouth
 
-    # The filter must not make a slope of a constant at either end.
-    whole = replace(recording, samples=recording.samples - recording.samples.mean())
-    light = thinned(whole, max(OVERSAMPLED * ceiling_hz, LEAST_RATE_HZ))
+    light = thinned(recording, max(OVERSAMPLED * ceiling_hz, LEAST_RATE_HZ))
     # Praat puts a sample in the middle of its interval, this project at its beginning.
     return parselmouth.Sound(
-        light.samples, sampling_frequency=light.rate_hz, start_time=-0.5 / light.rate_hz
+        light.samples - light.samples.mean(),
+        sampling_frequency=light.rate_hz,
+        start_time=-0.5 / light.rate_hz,
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.levels import level_track
-from reedlab.measure.pitches import FLOOR_HZ, HELD_STEP_S, pitch_track
+from reedlab.measure.pitches import FLOOR_HZ, ROUGH_STEP_S, pitch_track
 from reedlab.measure.recording import Recording, heard_once
 
 #: The softest of a recording: this share of its windows, and at least so many seconds.
@@ -106,8 +106,8 @@ def _judged(
 def _toneless(recording: Recording, time_s: NDArray[np.float64]) -> NDArray[np.bool_]:
     """Tell for each time whether there is no tone, by the nearest window of the pitch."""
     floor_hz = max(FLOOR_HZ, 4 / recording.duration_s)
-    track = pitch_track(recording, floor_hz, step_s=HELD_STEP_S)
+    track = pitch_track(recording, floor_hz, step_s=ROUGH_STEP_S)
     hum = np.any([np.abs(track.hz / hz - 1) < HUM_WIDTH for hz in HUM_HZ], axis=0)
     without = np.isnan(track.hz) | hum
-    nearest = np.searchsorted(track.time_s + HELD_STEP_S / 2, time_s)
+    nearest = np.searchsorted(track.time_s + ROUGH_STEP_S / 2, time_s)
     return without[np.minimum(nearest, len(without) - 1)]

@@ -76,6 +76,10 @@ class Recording:
         """Length in seconds."""
         return len(self.samples) / self.rate_hz
 
+    def __deepcopy__(self, _: Any) -> "Recording":
+        """Return itself, for it is never changed."""
+        return self
+
     def part(self, start_s: float, end_s: float) -> NDArray[np.float64]:
         """Return the samples between two times, in seconds from the beginning."""
         first, last = (round(max(time, 0) * self.rate_hz) for time in (start_s, end_s))
@@ -88,7 +92,7 @@ def heard_once(
     """Let a function hear each recording only once: what it found is kept with the recording.
 
     Levels and pitch of one recording are asked for by all who judge it. Each asker is given a
-    copy of its own. For small answers only: they live as long as the recording.
+    copy of its own. For answers much smaller than the recording, for they live as long.
     """
     takes = signature(hear)
 

@@ -6,14 +6,15 @@ in the copy are times in the recording. Clipping is judged on the original, not 
 
 from dataclasses import replace
 
-from reedlab.measure.recording import Recording
+from reedlab.measure.recording import Recording, heard_once
 
 #: The copy keeps at least this many samples a second: C6 with three partials above it.
-LEAST_RATE_HZ = 9500.0
+LEAST_RATE_HZ = 9450.0
 #: Half length of the filter, in samples of the copy, and its corner against half the rate.
 HALF_LENGTH, CORNER = 10, 0.9
 
 
+@heard_once
 def thinned(recording: Recording, least_rate_hz: float = LEAST_RATE_HZ) -> Recording:
     """Return the recording at a lower rate, or as it is where its rate is low already.
 
@@ -38,7 +39,9 @@ def thinned(recording: Recording, least_rate_hz: float = LEAST_RATE_HZ) -> Recor
 
     half = HALF_LENGTH * factor
     kernel = firwin(2 * half + 1, CORNER / factor)
-    # The filter is late by a whole number of samples of the copy, which are left out.
-    kept = upfirdn(kernel, recording.samples, down=factor)[HALF_LENGTH:]
-    count = -(-len(recording.samples) // factor)
-    return replace(recording, samples=kept[:count], rate_hz=recording.rate_hz / factor)
+    # The filter must not make a slope of a constant at either end.
+    constant = recording.samples.mean()
+    # It is late by a whole number of samples of the copy, which are left out.
+    kept = upfirdn(kernel, recording.samples - constant, down=factor)[HALF_LENGTH:]
+    samples = kept[: -(-len(recording.samples) // factor)] + constant
+    return replace(recording, samples=samples, rate_hz=recording.rate_hz / factor)

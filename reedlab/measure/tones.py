@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.levels import SILENCE_DB, Weighting, level_track
-from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, HELD_STEP_S, pitch_track
+from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, HELD_STEP_S, ROUGH_STEP_S, pitch_track
 from reedlab.measure.quiet import find_quiet
 from reedlab.measure.recording import Recording
 
@@ -29,6 +29,9 @@ STEP_PERIODS = 1.5
 NEAR_CENTS = 150.0
 #: A lapse of the pitch up to this long is a weak moment of the tone, not its end.
 LAPSE_S = 0.3
+#: Of several tones in an attempt the loudest is measured; of those as loud within so many dB the
+#: first.
+AS_LOUD_DB = 1.0
 #: How far below its loudest the tone must have its pitch, dB.
 PITCHED_DB = 25.0
 #: Noise is taken off a level, but no more than half of what is heard: 3 dB.
@@ -111,7 +114,8 @@ def find_tone(recording: Recording, start_s: float, end_s: float) -> Tone | None
     if not heard.any():
         return None
     loudness = np.interp(pitch_s[heard], time_s, levels["A"])
-    span = _span(pitch_s[heard], float(pitch_s[heard][np.argmax(loudness)]))
+    loudest = int(np.argmax(loudness > loudness.max() - AS_LOUD_DB))
+    span = _span(pitch_s[heard], float(pitch_s[heard][loudest]))
     return Tone(
         recording=recording,
         hz=hz,
@@ -145,7 +149,7 @@ def _first_hz(recording: Recording, start_s: float, end_s: float) -> float | Non
     ceiling_hz = min(CEILING_HZ, recording.rate_hz / 2)
     for floor_hz in (FLOOR_HZ, LOWEST_HZ):
         floor_hz = max(floor_hz, 4 / recording.duration_s)
-        track = pitch_track(recording, floor_hz, ceiling_hz, HELD_STEP_S)
+        track = pitch_track(recording, floor_hz, ceiling_hz, ROUGH_STEP_S)
         at = track.time_s
         inside = (at >= start_s) & (at <= end_s) & np.isfinite(track.hz)
         if not inside.any():
