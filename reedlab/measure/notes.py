@@ -18,6 +18,7 @@ from reedlab.errors import CallError, RecordError, listed
 from reedlab.measure.levels import level_track
 from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, HELD_STEP_S, pitch_track
 from reedlab.measure.recording import Recording
+from reedlab.measure.thinned import light_weighted
 from reedlab.schema.pitch import A4_HZ, cents, nearest_note, note_hz
 
 #: A new note begins where the pitch leaves the old one by more than half a semitone and some.
@@ -90,6 +91,7 @@ class Alignment:
     """Found notes beside wanted ones, in order; made by :func:`match_notes`."""
 
     matches: tuple[Match, ...]
+    a4_hz: float = A4_HZ
 
     @property
     def right_share(self) -> float:
@@ -102,7 +104,9 @@ class Alignment:
         """One sentence for each note that is not as asked for."""
         places = np.cumsum([bool(match.wanted) for match in self.matches])
         pairs = zip(self.matches, places, strict=True)
-        return tuple(_fault_text(match, int(place)) for match, place in pairs if match.fault)
+        return tuple(
+            _fault_text(match, int(place), self.a4_hz) for match, place in pairs if match.fault
+        )
 
 
 def find_notes(
@@ -141,7 +145,7 @@ def find_notes(
     [220, 247]
     """
     track = pitch_track(recording, floor_hz, ceiling_hz, HELD_STEP_S)
-    at, db = level_track(recording, "A")
+    at, db = level_track(light_weighted(recording))
     loudness = np.interp(track.time_s, at, db)
     heard = np.isfinite(track.hz) & (loudness > np.percentile(db, 95) - BELOW_DB)
     height = np.where(heard, 1200 * np.log2(track.hz), np.nan)
@@ -197,7 +201,7 @@ def match_notes(found: Sequence[Note], wanted: Sequence[str], a4_hz: float = A4_
         for j, off in enumerate(row):
             ways = (cost[i, j] + _pairing(off)[0], cost[i, j + 1] + MISSING, cost[i + 1, j])
             cost[i + 1, j + 1] = min(ways[0], ways[1], ways[2] + extra[j])
-    return Alignment(_traced(cost, apart, found, wanted))
+    return Alignment(_traced(cost, apart, found, wanted), a4_hz)
 
 
 def note_list(notes: str | Sequence[str], a4_hz: float = A4_HZ) -> tuple[str, ...]:
@@ -333,10 +337,10 @@ def _traced(
     return tuple(reversed(matches))
 
 
-def _fault_text(match: Match, place: int) -> str:
+def _fault_text(match: Match, place: int, a4_hz: float) -> str:
     if match.found is None:
         return f"Note {place} of the list, {match.wanted}, was not found."
-    heard, at = nearest_note(match.found.hz)[0], match.found.start_s
+    heard, at = nearest_note(match.found.hz, a4_hz)[0], match.found.start_s
     if match.fault == "extra":
         return f"A note near {heard} at {at:.1f} s is not in the list."
     apart = f"{match.cents:+.0f} cents".replace("-", "−")

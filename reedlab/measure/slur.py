@@ -6,8 +6,8 @@ place on reed after reed belong to the instrument; those of one reed, common pra
 blades that are not equal. Times in s or ms as named, levels in dB, pitch in Hz and cents.
 """
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -21,7 +21,7 @@ from reedlab.measure.attempts import find_attempts
 from reedlab.measure.notes import Note, note_list
 from reedlab.measure.quality import quality
 from reedlab.measure.recording import Recording, read_recording
-from reedlab.measure.slur_notes import slurred_notes
+from reedlab.measure.slur_notes import Named, slurred_notes
 from reedlab.measure.transitions import GONE_DB, Prepared, Transition, prepared, transition
 from reedlab.schema.pitch import A4_HZ, nearest_note
 
@@ -164,17 +164,18 @@ def slur(
     rows: list[dict[str, Any]] = []
     cautions = [*recording.cautions, *attempts.cautions]
     refused: dict[int, RecordError] = {}
-    for number, (start_s, end_s) in enumerate(attempts, start=1):
-        part = replace(recording, samples=recording.part(start_s, end_s))
+    sound = prepared(recording)
+    for number, span_s in enumerate(attempts, start=1):
         try:
-            found, said = _measured(part, wanted, a4_hz)
+            named, said = slurred_notes(recording, span_s, wanted, a4_hz)
         except RecordError as error:
             refused[number] = error
             continue
-        judged = quality(recording, start_s, end_s)
-        rows += [{**row, "attempt": number, "at_s": start_s + row["at_s"]} for row in found]
+        found = _rows(number, named, sound, a4_hz)
+        rows += found
+        judged = quality(recording, *span_s)
         deep = [row for row in found if row["dip_db"] > judged.snr_db]
-        cautions += [*said, *judged.cautions, *map(_lost_in_noise, deep)]
+        cautions += [*said, *_tongued(found), *judged.cautions, *map(_lost_in_noise, deep)]
     if not rows:
         raise next(iter(refused.values()))
     cautions += [f"Attempt {number} is left out: {error}" for number, error in refused.items()]
@@ -213,33 +214,19 @@ def _line(notes: str | Sequence[str], a4_hz: float) -> tuple[str, ...]:
     return wanted
 
 
-def _measured(
-    part: Recording, wanted: Sequence[str] | None, a4_hz: float
-) -> tuple[list[dict[str, Any]], tuple[str, ...]]:
-    """Measure the transitions of one attempt; times count from its beginning."""
-    named, cautions = slurred_notes(part, wanted, a4_hz)
-    sound = prepared(part)
-    rows = [
-        _row(number, old, new, sound, a4_hz)
+def _rows(attempt: int, named: Named, sound: Prepared, a4_hz: float) -> list[dict[str, Any]]:
+    return [
+        {"attempt": attempt, "number": number, **_row(old, new, sound, a4_hz)}
         for number, (old, new) in enumerate(pairwise(named), start=1)
     ]
-    broken = [row for row in rows if row["dip_db"] >= GONE_DB]
-    if len(broken) >= TONGUED_SHARE * len(rows) and len(rows) > 2:
-        cautions = (
-            *cautions,
-            f"{len(broken)} of {len(rows)} transitions are broken, so the notes seem to have been "
-            "tongued; play them slurred, in one breath.",
-        )
-    return rows, cautions
 
 
 def _row(
-    number: int, old: tuple[str, Note], new: tuple[str, Note], sound: Prepared, a4_hz: float
+    old: tuple[str, Note], new: tuple[str, Note], sound: Prepared, a4_hz: float
 ) -> dict[str, Any]:
     found = transition(sound, old[1], new[1])
     foreign = "" if np.isnan(found.foreign_hz) else nearest_note(found.foreign_hz, a4_hz)[0]
     return {
-        "number": number,
         "from_note": old[0],
         "to_note": new[0],
         "at_s": sum(found.change_s) / 2,
@@ -258,6 +245,15 @@ def _smoothness(found: Transition) -> float:
     gap_ms = 1000 * (found.gap_s[1] - found.gap_s[0]) * min(1.0, found.dip_db / GONE_DB)
     change_ms = 1000 * (found.change_s[1] - found.change_s[0])
     return max(0.0, 1 - max(gap_ms, change_ms) / ROUGH_MS)
+
+
+def _tongued(rows: list[dict[str, Any]]) -> Iterator[str]:
+    broken = [row for row in rows if row["dip_db"] >= GONE_DB]
+    if len(broken) >= TONGUED_SHARE * len(rows) and len(rows) > 2:
+        yield (
+            f"{len(broken)} of {len(rows)} transitions are broken, so the notes seem to have been "
+            "tongued; play them slurred, in one breath."
+        )
 
 
 def _lost_in_noise(row: dict[str, Any]) -> str:

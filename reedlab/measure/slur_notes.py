@@ -6,6 +6,7 @@ is no slurred playing is refused. Hz, cents and seconds.
 
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -24,25 +25,32 @@ HIGHEST_HZ = 2000.0
 SLIP_SHARE = 0.4
 #: In playing, at least this share of the sound is standing notes; in speech it is not.
 LEAST_STANDING = 0.7
+#: Longer without any note, and something else than a slur is going on, in s.
+LONGEST_LAPSE_S = 1.5
 
 Named = list[tuple[str, Note]]
 
 
 def slurred_notes(
-    part: Recording, wanted: Sequence[str] | None, a4_hz: float
+    recording: Recording,
+    span_s: tuple[float, float],
+    wanted: Sequence[str] | None,
+    a4_hz: float,
 ) -> tuple[Named, tuple[str, ...]]:
     """Return the notes of one attempt with their names, and what is not as asked for.
 
     Parameters
     ----------
-    part : Recording
-        From the beginning of the attempt to its end.
+    recording : Recording
+    span_s : (float, float)
+        Where the attempt begins and ends in it.
     wanted : sequence of str or None
     a4_hz : float
 
     Returns
     -------
     list of (str, Note)
+        Their times count from the beginning of the recording.
     tuple of str
 
     Raises
@@ -51,25 +59,52 @@ def slurred_notes(
         If fewer than two notes are in it, fewer than half of those asked for, or hardly any
         note that stands.
     """
+    notes = _found(recording, span_s, wanted, a4_hz)
+    file = recording.path.name
     cautions: tuple[str, ...] = ()
     if wanted is None:
+        named = _as_found(notes, a4_hz)
+    else:
+        named, cautions = _as_asked(notes, wanted, file, a4_hz)
+    _check_standing(notes, span_s[1] - span_s[0], file)
+    if len(named) < 2:
+        raise RecordError(
+            f"{file} holds one note only, {named[0][0]}; a slur needs two notes or more in one "
+            "breath."
+        )
+    return named, cautions
+
+
+def _found(
+    recording: Recording,
+    span_s: tuple[float, float],
+    wanted: Sequence[str] | None,
+    a4_hz: float,
+) -> list[Note]:
+    """Find the notes near those of the list, or if they are others, wherever they are."""
+    part = replace(recording, samples=recording.part(*span_s))
+    notes = _near_list(part, wanted, a4_hz) if wanted is not None else []
+    if not notes:
         notes = find_notes(part)
         # Above the usual ceiling a note is heard too low, but above half of it.
         if max(note.hz for note in notes) > CEILING_HZ / 2:
             notes = find_notes(part, ceiling_hz=min(HIGHEST_HZ, part.rate_hz / 2))
-        named = _as_found(notes, a4_hz)
-    else:
-        pitches = [note_hz(name, a4_hz) for name in wanted]
-        ceiling_hz = min(max(pitches) * ABOVE, part.rate_hz / 2)
+    return [
+        replace(note, start_s=span_s[0] + note.start_s, end_s=span_s[0] + note.end_s)
+        for note in notes
+    ]
+
+
+def _near_list(part: Recording, wanted: Sequence[str], a4_hz: float) -> list[Note]:
+    """Return the notes between the limits of the list; none if they are not those of the list."""
+    pitches = [note_hz(name, a4_hz) for name in wanted]
+    ceiling_hz = min(max(pitches) * ABOVE, part.rate_hz / 2)
+    try:
         notes = find_notes(part, min(pitches) / BELOW, ceiling_hz)
-        named, cautions = _as_asked(notes, wanted, part.path.name, a4_hz)
-    _check_standing(notes, part)
-    if len(named) < 2:
-        raise RecordError(
-            f"{part.path.name} holds one note only, {named[0][0]}; a slur needs two notes or more "
-            "in one breath."
-        )
-    return named, cautions
+    except RecordError:
+        return []
+    # Other notes are heard octaves off between these limits, and would be named wrong.
+    return notes if match_notes(notes, wanted, a4_hz).right_share >= 0.5 else []
 
 
 def _as_found(notes: Sequence[Note], a4_hz: float) -> Named:
@@ -115,10 +150,16 @@ def _same(note: Note, other: Note) -> bool:
     return abs(cents(note.hz, other.hz)) <= STEP_CENTS
 
 
-def _check_standing(notes: Sequence[Note], part: Recording) -> None:
-    standing = sum(note.end_s - note.start_s for note in notes) / part.duration_s
+def _check_standing(notes: Sequence[Note], length_s: float, file: str) -> None:
+    standing = sum(note.end_s - note.start_s for note in notes) / length_s
     if standing < LEAST_STANDING:
         raise RecordError(
-            f"In {part.path.name} only {percent_text(standing)} of the sound is notes that stand, "
-            "so it is no slur: it may be speech, or a tongued or very fast line."
+            f"In {file} only {percent_text(standing)} of the sound is notes that stand, so it is "
+            "no slur: it may be speech, or a tongued or very fast line."
         )
+    for note, following in pairwise(notes):
+        if following.start_s - note.end_s > LONGEST_LAPSE_S:
+            raise RecordError(
+                f"In {file} no note stands from {note.end_s:.1f} to {following.start_s:.1f} s, so "
+                "it is no slur; play it in one breath, in a quiet room."
+            )

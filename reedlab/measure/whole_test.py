@@ -17,7 +17,7 @@ from reedlab.answer import Answer, number_text
 from reedlab.errors import CallError, ModelError, RecordError
 from reedlab.measure.kinds import FILLS, NUMBERS, measured, numbers
 from reedlab.measure.recording import Recording, read_recording
-from reedlab.measure.steps import Heard, assign, hear, part_of
+from reedlab.measure.steps import LIST_OF, Heard, assign, hear, part_of
 from reedlab.schema import Step
 from reedlab.schema.pitch import A4_HZ
 from reedlab.study.settings import Settings
@@ -26,8 +26,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 STEP_COLUMNS = ("step", "kind", "start_s", "end_s", "part_s", "fault")
-#: So many notes make a list; fewer say only where a line ends.
-LIST_OF = 3
 #: The numbers in words, with their units.
 WORDS = {
     "crow_hz": ("crow", "Hz"),
@@ -119,8 +117,10 @@ def whole_test(
     -----
     A step is measured by what it fills in the tests table. Sounds are given to steps by their
     order and their notes: one long note near the crow's target, one long note on the
-    hairpin's, a line of three notes and more, low notes. Three or more notes in a step are
-    the list that its line is matched with; fewer only say where it ends.
+    hairpin's, a line of three notes and more that leaps, low notes. Three or more notes in a
+    step are the list that its line is matched with; fewer only say where it ends. A step that
+    was played out of its order is not found. Of two steps that fill the same column the later
+    one counts.
 
     Examples
     --------
@@ -219,7 +219,10 @@ def _cautions(
     if given < len(heard):
         lost = [sound for sound in heard if not any(sound in sounds for sounds in found)]
         places = ", ".join(f"{sound.start_s:.1f} s" for sound in lost)
-        cautions.append(f"No step was seen in what sounds at {places}.")
+        cautions.append(
+            f"No step was seen in what sounds at {places}; the steps are looked for in the order "
+            "of the protocol."
+        )
     cautions += [f"{name}: {text}" for name, answer in parts.items() for text in answer.cautions]
     return cautions
 

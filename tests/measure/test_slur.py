@@ -76,11 +76,11 @@ def test_the_tuning_of_the_session_moves_no_name_and_no_number() -> None:
 def test_a_wrong_list_is_named_note_by_note_or_refused() -> None:
     sound = _recording(slur_sound(1, notes=["C3", "F3", "G3", "C4"]))
     found = slur(sound, "C3 E3 G3 C4")
-    assert found.cautions == ("Note 2 of the list is E3, but F3 sounds at 0.7 s (+100 cents).",)
+    assert found.cautions == ("Note 2 of the list is E3, but F3 sounds at 1.2 s (+100 cents).",)
     assert found.table["to_note"].tolist() == ["F3", "G3", "C4"]
     octave = slur(sound, "C3 F3 G2 C4")
     assert octave.cautions == (
-        "Note 3 of the list is G2, but G3 sounds at 1.4 s (an octave too high).",
+        "Note 3 of the list is G2, but G3 sounds at 1.9 s (an octave too high).",
     )
     with pytest.raises(RecordError) as refused:
         slur(sound, "D3 E3 B3 A4")
@@ -90,13 +90,22 @@ def test_a_wrong_list_is_named_note_by_note_or_refused() -> None:
     )
 
 
+def test_notes_far_from_the_list_and_of_another_tuning_are_named_as_they_are() -> None:
+    high = _recording(slur_sound(1, notes=["F2", "C3", "F3", "C3"]))
+    with pytest.raises(RecordError, match="holds F2 C3 F3 C3, but D4 E4 G4 B4 was asked for"):
+        slur(high, "D4 E4 G4 B4")
+    low = slur_sound(1, notes=["C3", "F3", "G3", "C4"], error_cents=1200 * np.log2(415 / 440))
+    found = slur(_recording(low), "C3 E3 G3 C4", a4_hz=415.0)
+    assert found.cautions == ("Note 2 of the list is E3, but F3 sounds at 1.2 s (+100 cents).",)
+
+
 def test_notes_missing_from_the_recording_and_from_the_list_are_told() -> None:
     sound = _recording(slur_sound(1, notes=["C3", "F3", "A3", "C4", "F4"]))
     more = slur(sound, "C3 F3 G3 A3 C4 F4")
     assert more.cautions == ("Note 3 of the list, G3, was not found.",)
     assert more.table["from_note"].tolist() == ["C3", "F3", "A3", "C4"]
     fewer = slur(sound, ["C3", "F3", "C4", "F4"])
-    assert fewer.cautions == ("A note near A3 at 1.4 s is not in the list.",)
+    assert fewer.cautions == ("A note near A3 at 1.9 s is not in the list.",)
     assert fewer.table["to_note"].tolist() == ["F3", "A3", "C4", "F4"]
     with pytest.raises(RecordError, match="holds C3 F3 A3 C4 F4, but C3 D3 E3 G3 was asked for"):
         slur(sound, "C3 D3 E3 G3")
