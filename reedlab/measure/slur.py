@@ -68,9 +68,12 @@ class Slur(Answer):
         0.3 s), ``foreign_note, foreign_hz, foreign_ms`` (what stands between and is neither),
         ``smoothness`` (see :func:`slur`).
     recording : Recording
+    a4_hz : float
+        Tuning.
     """
 
     recording: Recording | None = field(default=None, repr=False)
+    a4_hz: float = A4_HZ
 
     @property
     def slur_gap_ms(self) -> float:
@@ -189,6 +192,7 @@ def slur(
             columns=["file", "attempt", "fault"],
         ),
         recording=recording,
+        a4_hz=a4_hz,
     )
 
 

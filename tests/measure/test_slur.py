@@ -10,6 +10,7 @@ from reedlab.demo.sound import Room, Transition, crow_sound, hairpin_sound, slur
 from reedlab.errors import CallError, RecordError
 from reedlab.measure.recording import Recording
 from reedlab.measure.slur import slur
+from reedlab.schema import note_hz
 from tests.measure import degrade, odd_sounds
 
 
@@ -192,13 +193,23 @@ def test_an_attempt_that_is_no_slur_is_left_out_with_its_reason(tmp_path) -> Non
 
 
 def test_the_picture_marks_what_catches_and_names_the_worst() -> None:
-    faults = [Transition(), Transition(gap_ms=60, dip_db=20), Transition()]
+    faults = [Transition(), Transition(gap_ms=60, dip_db=20)]
+    faults.append(Transition(foreign_hz=311.1, foreign_ms=60))
     sound = slur_sound(1, notes=["C3", "F3", "A3", "C4"], transitions=faults)
-    ax = slur(_recording(sound), "C3 F3 A3 C4").plot()
-    assert ax.get_title(loc="left").startswith("worst: F3 to A3, 6")
-    marks = [line for line in ax.lines if len(line.get_xdata()) == 2]
-    assert [line.get_label() for line in marks] == ["smooth", "catches", "smooth"]
+    found = slur(_recording(sound), "C3 F3 A3 C4")
+    ax = found.plot()
+    assert ax.get_title(loc="left").startswith("worst: F3 to A3 at 1.9 s, 6")
+    drawn = {line.get_label(): line for line in ax.lines}
+    marks = [line for line in ax.lines if line.get_label() in ("smooth", "catches")]
+    assert [line.get_label() for line in marks] == ["smooth", "catches", "catches"]
     assert marks[1].get_xdata()[0] == pytest.approx(sound.truth.changes_s[1], abs=0.01)
+    foreign = drawn["foreign pitch"]
+    assert 2 ** foreign.get_ydata() == pytest.approx([311.1], rel=0.003)
+    assert foreign.get_xdata() == pytest.approx(found.table["at_s"][2:])
+    # Nothing is drawn on the way from note to note but what stands.
+    heights = drawn["pitch"].get_ydata()
+    apart = [np.abs(heights - np.log2(note_hz(name))) for name in ("C3", "F3", "A3", "C4", "E♭4")]
+    assert np.nanmax(np.min(apart, axis=0)) < 0.05
     assert [text.get_text() for text in ax.get_yticklabels()] == ["C3", "F3", "A3", "C4"]
     assert ax.get_ylabel() == "pitch"
     assert ax.figure.axes[1].get_ylabel() == "level, dB (A)"

@@ -347,9 +347,11 @@ def test_the_picture_names_the_steps_and_marks_what_was_not_measured(parts) -> N
     found = whole_test(_recording(lines), protocol=wrong)
     ax = found.plot()
     words = {text.get_text() for text in ax.texts}
-    assert words == {"crow", "line: not measured", "bottom"}
+    assert words == {"crow", "line:\nnot measured", "bottom"}
     spans = pd.DataFrame([patch.get_extents().intervalx for patch in ax.patches])
     assert len(spans) == 3
+    names = [text.get_text() for text in ax.get_yticklabels()]
+    assert names == ["F1", "C2", "F2", "C3", "F3", "C4", "F4"]
     assert ax.get_xlabel() == "time, s"
     assert ax.get_ylabel() == "pitch"
     assert ax.figure.axes[1].get_ylabel() == "level, dB (A)"
