@@ -7,6 +7,7 @@ and limits are in the unit of the readings, shares from 0 to 1.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from numbers import Real
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -196,8 +197,8 @@ def agreement(
     >>> round(float(found.figure("repeatability limit")["estimate"]), 1)
     4.2
     """
-    if not 0 < enough < 1:
-        raise CallError(f"enough is {enough:g}; it is a share between 0 and 1, such as 0.2.")
+    if not isinstance(enough, Real) or not 0 < enough < 1:
+        raise CallError(f"enough is {enough!r}; it is a share between 0 and 1, such as 0.2.")
     readings = gather_readings(data, value, unit, rater, kind, levels)
     parts, sources, anova, method = _figures(readings, pooled, enough)
     rows = [row for found, _ in parts for row in found]

@@ -172,7 +172,9 @@ def kappa_rows(readings: Readings) -> Rows:
     rows: list[tuple] = []
 
     def add(term: str, who: object, found: "Kappa") -> None:
-        rows.append((term, who, found.estimate, found.conf_low, found.conf_high, "", found.n_units))
+        # What differs from 0 in the last digits of the computer is 0.
+        figures = (round(x, 12) + 0.0 for x in (found.estimate, found.conf_low, found.conf_high))
+        rows.append((term, who, *figures, "", found.n_units))
         cautions.extend(f"{who}: {text}" for text in found.cautions)
         if found.left_out:
             cautions.append(

@@ -20,6 +20,8 @@ KINDS = ("auto", "crossed", "nested", "ordered", "category")
 #: Endings of column names that are units, as the tables of a study have them.
 ENDINGS = {"mm": "mm", "hz": "Hz", "cents": "cents", "db": "dB", "ms": "ms", "pct": "%"}
 COLUMNS = ("unit", "rater", "value")
+#: A column with more than this share of numbers is meant to be one of numbers.
+MOSTLY = 0.5
 
 
 @dataclass(frozen=True)
@@ -81,8 +83,13 @@ def gather_readings(
     levels: Sequence = (),
 ) -> Readings:
     """Gather the readings of a table or a study; see :func:`reedlab.measure.agreement`."""
+    if not isinstance(data, pd.DataFrame | Study):
+        raise CallError(
+            f"data is a {type(data).__name__}; give a study, or a table (DataFrame) with one row a "
+            "reading."
+        )
     if kind not in KINDS:
-        raise unknown_name("kind", kind, KINDS)
+        raise unknown_name("kind", str(kind), KINDS)
     cautions: list[str] = []
     label, measured_in, file = _words(value), _unit_of(value), "the table"
     if isinstance(data, Study):
@@ -104,7 +111,7 @@ def gather_readings(
             + "."
         )
     if table.empty:
-        raise ModelError(f"{label}: no row can be used. {' '.join(cautions)}")
+        raise ModelError(" ".join([f"{label}: no row can be used.", *cautions]))
     _refuse_near_names(table, {"unit": unit, "rater": rater or ""})
     table, kind, levels = _typed(table, value, kind, levels)
     return Readings(
@@ -176,10 +183,14 @@ def _complete(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     names = {"unit": unit, "rater": rater, "value": value}
     for role, name in names.items():
-        if name is not None and name not in data.columns:
-            error = unknown_name("column", name, map(str, data.columns))
-            hint = " Say rater=None if one alone read them all." if role == "rater" else ""
-            raise CallError(f"{error}{hint}")
+        if name is None:
+            continue
+        count = sum(column == name for column in data.columns)
+        if count > 1:
+            raise RecordError(f"{count} columns are named '{name}'; give each a name of its own.")
+        if not count:
+            error = unknown_name("column", str(name), map(str, data.columns))
+            raise CallError(f"{error}{_hint(data, role, unit)}")
     table = pd.DataFrame({role: data[name] for role, name in names.items() if name is not None})
     if rater is None:
         table.insert(1, "rater", "all")
@@ -191,6 +202,17 @@ def _complete(
     ]
     left_out = pd.DataFrame({"file": file, "row": table.index[short], "fault": faults})
     return table[~short], left_out
+
+
+def _hint(data: pd.DataFrame, role: str, unit: str) -> str:
+    """Say what may be meant where the column of the raters or of the readings is not there."""
+    hint = " Say rater=None if one alone read them all." if role == "rater" else ""
+    if role != "unit" and data.select_dtypes("number").shape[1] > 1:
+        hint += (
+            " If each rater has a column, put them below each other first: "
+            f"data.melt('{unit}', var_name=…, value_name=…)."
+        )
+    return hint
 
 
 def _refuse_near_names(table: pd.DataFrame, names: dict[str, str]) -> None:
@@ -242,10 +264,12 @@ def _kind(
     if is_bool:
         return "category"
     if not numeric:
+        if table["value"].map(_is_number).mean() > MOSTLY:
+            _numbers(table, value, numeric=False)
         words = listed(sorted({str(word) for word in table["value"]})[:6])
         raise CallError(
             f"'{value}' holds words ({words}). Say levels=[…] from the lowest to the highest if "
-            'they have an order, or kind="category" if they have none.'
+            f'they have an order, or kind="category" if they have none.{_odd(table["value"])}'
         )
     raters_of = table.groupby("unit", observed=True)["rater"].nunique()
     alone = table["rater"].nunique() > 1 and (raters_of == 1).all()
@@ -254,13 +278,35 @@ def _kind(
 
 def _numbers(table: pd.DataFrame, value: str, *, numeric: bool) -> pd.DataFrame:
     if not numeric:
-        odd = {str(v) for v in table["value"] if not _is_number(v)} or set(map(str, table["value"]))
-        raise RecordError(f"'{value}' is not a number in every row: {listed(sorted(odd)[:6])}.")
+        values = table["value"]
+        odd = values[~values.map(_is_number)] if values.map(_is_number).any() else values
+        raise RecordError(
+            f"'{value}' is not a number in every row: {_places(odd)}; mend these, or empty them."
+        )
     table = table.assign(value=table["value"].astype(float))
     infinite = table.index[~np.isfinite(table["value"])]
     if len(infinite):
         raise RecordError(f"'{value}' is infinite in rows {listed(infinite)}; mend or empty them.")
     return table
+
+
+def _odd(values: pd.Series) -> str:
+    """Name the words in a column of numbers that are written as text."""
+    none = values[pd.to_numeric(values.astype(str), errors="coerce").isna()]
+    if none.empty or len(none) > (1 - MOSTLY) * len(values):
+        return ""
+    return f" Or mend what is no number ({_places(none)}) and make the column one of numbers."
+
+
+def _places(values: pd.Series) -> str:
+    """Name some words, each with the first row in which it stands."""
+    told = []
+    for word in list(dict.fromkeys(map(str, values)))[:6]:
+        rows = values.index[values.map(str) == word]
+        told.append(
+            f"'{word}' in row {rows[0]}" + (f" and {more} more" if (more := len(rows) - 1) else "")
+        )
+    return listed(told)
 
 
 def _ordered_levels(values: pd.Series, value: str, levels: Sequence, *, numeric: bool) -> tuple:
@@ -287,14 +333,14 @@ def _is_number(value: object) -> bool:
 
 def _words(name: str) -> str:
     """Words for a column: ``reed_id`` is a reed, ``thickness_mm`` a thickness."""
-    parts = name.removesuffix("_id").split("_")
+    parts = str(name).removesuffix("_id").split("_")
     if len(parts) > 1 and parts[-1] in ENDINGS:
         parts = parts[:-1]
     return " ".join(parts)
 
 
 def _unit_of(name: str) -> str:
-    return ENDINGS.get(name.rsplit("_", 1)[-1], "") if "_" in name else ""
+    return ENDINGS.get(str(name).rsplit("_", 1)[-1], "") if "_" in str(name) else ""
 
 
 def each(words: Iterable[str]) -> list[str]:
