@@ -87,6 +87,14 @@ def blades_table(data: pd.DataFrame | Study) -> tuple[pd.DataFrame, str]:
         if "blades" not in data.tables:
             raise CallError("This study has no table blades: no blade was read yet.")
         return data.tables["blades"], data.sheets["blades"].file
+    if not isinstance(data, pd.DataFrame):
+        raise CallError(
+            f"data is a {type(data).__name__}; give a study, or a table (DataFrame) with one row a "
+            "reading."
+        )
+    twice = sorted({str(name) for name in data.columns[data.columns.duplicated()]})
+    if twice:
+        raise RecordError(f"More than one column is named {listed(twice)}; name them apart.")
     missing = [name for name in COLUMNS if name not in data.columns]
     if missing:
         raise CallError(
@@ -178,9 +186,11 @@ def _only(
         return table, ""
     present = list(dict.fromkeys(table[column].dropna()))
     if wanted is not None:
-        if wanted not in present:
-            raise unknown_name(what, str(wanted), map(str, present))
-        return table[table[column] == wanted], str(wanted)
+        # A reed may be called by a number, and be asked for by its text.
+        by_text = {str(name): name for name in present}
+        if str(wanted) not in by_text:
+            raise unknown_name(what, str(wanted), by_text)
+        return table[table[column] == by_text[str(wanted)]], str(wanted)
     if len(present) > 1:
         raise RecordError(
             f"The readings are of {len(present)} {what}s ({listed(present)}), and {why}: choose "

@@ -7,6 +7,7 @@ The yardstick is what means of repeated readings differ by when nothing does, in
 import numpy as np
 import pandas as pd
 
+from reedlab.answer import counted
 from reedlab.measure.blade_grid import BLADES, PLACE
 
 COLUMNS = (
@@ -85,8 +86,8 @@ def spine_smooth(thickness: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         spine = thickness[(thickness["blade"] == blade) & (thickness["across_mm"] == 0)]
         if len(spine) < SMOOTH:
             few.append(
-                f"Only {len(spine)} places were read on the spine of the {blade} blade: no smooth "
-                f"is drawn through fewer than {SMOOTH}."
+                f"Only {counted(len(spine), 'place')} {'was' if len(spine) == 1 else 'were'} read "
+                f"on the spine of the {blade} blade: no smooth is drawn through fewer than {SMOOTH}."
             )
             continue
         x = spine["from_tip_mm"].to_numpy()

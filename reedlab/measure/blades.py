@@ -6,6 +6,7 @@ shown as a difference. Lengths are in mm; blade_grid.py says how places are name
 """
 
 from dataclasses import dataclass, field
+from numbers import Real
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -190,8 +191,8 @@ def blades(
     3     up − down    up        0.0      0.00   False
     4     up − down    up        3.0      0.00   False
     """
-    if resolution_mm is not None and not resolution_mm > 0:
-        raise CallError(f"resolution_mm is {resolution_mm:g}; a step of the gauge is above 0.")
+    if resolution_mm is not None and not (isinstance(resolution_mm, Real) and resolution_mm > 0):
+        raise CallError(f"resolution_mm is {resolution_mm!r}; a step of the gauge is above 0.")
     readings = gather_blades(data, reed_id, session_id)
     thickness = mean_thickness(readings)
     pairs, alone = pairs_of_places(thickness)

@@ -160,6 +160,8 @@ def test_without_repeats_there_is_no_yardstick(bumped):
     assert (stepped.table["least"] == 0.02).all()
     assert stepped.table["beyond"].equals(stepped.table["estimate"].abs() > 0.02)
     assert "by chance" not in stepped.sentence
+    with pytest.raises(CallError, match="resolution_mm is '0.01'; a step of the gauge is above 0"):
+        blades(bumped, resolution_mm="0.01")
     with pytest.raises(CallError, match="resolution_mm is 0"):
         blades(once, resolution_mm=0)
 
@@ -251,6 +253,18 @@ def test_one_blade_or_mixed_reeds_are_refused(bumped):
     broken = two[(two["reed_id"] == "R1") | (two["blade"] == "up")]
     with pytest.raises(ModelError, match="Reed R2 has no reading of the down blade"):
         blades_by_reed(broken)
+
+
+def test_what_is_no_table_of_readings_is_refused(bumped):
+    with pytest.raises(CallError, match="data is a dict; give a study, or a table"):
+        blades(bumped.to_dict("list"))
+    with pytest.raises(RecordError, match="More than one column is named blade; name them apart"):
+        blades(pd.concat([bumped, bumped[["blade"]]], axis=1))
+
+
+def test_a_reed_called_by_a_number_is_found_by_number_and_text(bumped):
+    numbered = pd.concat([bumped.assign(reed_id=7), bumped.assign(reed_id=8)], ignore_index=True)
+    assert blades(numbered, "7").table.equals(blades(numbered, 7).table)
 
 
 def test_a_study_has_its_blades(tmp_path, bumped):
