@@ -87,7 +87,8 @@ def spine_smooth(thickness: pd.DataFrame) -> tuple[pd.DataFrame, list[str]]:
         if len(spine) < SMOOTH:
             few.append(
                 f"Only {counted(len(spine), 'place')} {'was' if len(spine) == 1 else 'were'} read "
-                f"on the spine of the {blade} blade: no smooth is drawn through fewer than {SMOOTH}."
+                f"on the spine of the {blade} blade: no smooth is drawn through fewer than "
+                f"{SMOOTH}."
             )
             continue
         x = spine["from_tip_mm"].to_numpy()
