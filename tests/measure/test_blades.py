@@ -160,7 +160,9 @@ def test_without_repeats_there_is_no_yardstick(bumped):
     assert (stepped.table["least"] == 0.02).all()
     assert stepped.table["beyond"].equals(stepped.table["estimate"].abs() > 0.02)
     assert "by chance" not in stepped.sentence
-    with pytest.raises(CallError, match=r"resolution_mm is '0\.01'; a step of the gauge is above 0"):
+    with pytest.raises(
+        CallError, match=r"resolution_mm is '0\.01'; a step of the gauge is above 0"
+    ):
         blades(bumped, resolution_mm="0.01")
     with pytest.raises(CallError, match="resolution_mm is 0"):
         blades(once, resolution_mm=0)
