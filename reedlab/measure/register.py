@@ -49,6 +49,8 @@ SPOKEN_DB = 10.0
 AROUND_S = 0.3
 #: All notes this much too high or low: the tuning that was asked for is not the one played.
 OFF_TUNE_CENTS = 15.0
+#: Notes whose median is shorter were not held, or are syllables of speech, seconds.
+HELD_S = 0.4
 
 COLUMNS = (
     "note",
@@ -196,6 +198,7 @@ def register(
             *recording.cautions,
             *judged.cautions,
             *(alignment.cautions if wanted else ()),
+            *_short_cautions(found),
             *_tuning_cautions(table, a4_hz),
             "Levels are relative to the recorder's full scale, and differ from note to note with "
             "the place of the microphone: compare reeds recorded in one place.",
@@ -304,6 +307,15 @@ def _tuning_cautions(table: pd.DataFrame, a4_hz: float) -> Iterator[str]:
         yield (
             f"All notes together are {_off(mean)} at A4 = {a4_hz:g} Hz; if the instrument was "
             f"tuned otherwise, give its a4_hz (here about {a4_hz * 2 ** (mean / 1200):.0f})."
+        )
+
+
+def _short_cautions(found: Sequence[Note]) -> Iterator[str]:
+    usual = float(np.median([note.end_s - note.start_s for note in found]))
+    if usual < HELD_S:
+        yield (
+            f"The notes last {usual:.2f} s only, so this may be speech, or a line played fast; "
+            "hold each for half a second or more."
         )
 
 

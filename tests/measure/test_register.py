@@ -9,6 +9,7 @@ from reedlab.demo.sound_voice import TILT_DB, centroid_hz, partials
 from reedlab.errors import CallError, RecordError
 from reedlab.measure.register import Register, register
 from tests.measure import degrade
+from tests.measure.odd_sounds import RATE_HZ, speech
 from tests.measure.real_notes import decoded, real_notes
 
 ERRORS = (4.0, 0.0, -9.0, 6.0, 14.0, -12.0)
@@ -167,6 +168,16 @@ def test_real_notes_are_within_5_cents_of_their_names(tmp_path) -> None:
 def test_what_is_no_register_is_refused_in_a_sentence(sound, notes, said, tmp_path) -> None:
     with pytest.raises(RecordError, match=said):
         register(degrade.wav(sound, 44_100, tmp_path / "low.wav"), notes)
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_speech_is_no_row_of_notes(seed, tmp_path) -> None:
+    """And notes that are held are no speech."""
+    told = "this may be speech, or a line played fast"
+    spoken = register(degrade.wav(speech(seed), RATE_HZ, tmp_path / "speech.wav"))
+    assert any(told in text for text in spoken.cautions)
+    played = register(_low().write(tmp_path / "low.wav"))
+    assert not any(told in text for text in played.cautions)
 
 
 def test_a_list_that_is_none_is_refused_before_the_file_is_read() -> None:
