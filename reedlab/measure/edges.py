@@ -11,9 +11,9 @@ from itertools import product
 import numpy as np
 from numpy.typing import NDArray
 
-from reedlab.measure.levels import SILENCE_DB, level_track, weighted
-from reedlab.measure.recording import Recording, heard_once
-from reedlab.measure.thinned import thinned
+from reedlab.measure.levels import SILENCE_DB, level_track
+from reedlab.measure.recording import Recording
+from reedlab.measure.thinned import light_weighted
 
 #: What is looked at, before the first pitch and after it.
 BEFORE_S, AFTER_S = 0.25, 0.45
@@ -109,20 +109,13 @@ def _power(
     recording: Recording, window_s: float, low_s: float, high_s: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Return the running power between two times, of no more of the recording than it needs."""
-    light = _light(recording)
+    light = light_weighted(recording)
     from_s = max(low_s - window_s, 0.0)
     near = replace(light, samples=light.part(from_s, high_s + window_s))
     time_s, level_db = level_track(near, "Z", STEP_S, window_s)
     time_s = time_s + from_s
     inside = (time_s >= low_s) & (time_s <= high_s)
     return time_s[inside], 10 ** (level_db[inside] / 10)
-
-
-@heard_once
-def _light(recording: Recording) -> Recording:
-    """Return the recording at a lower rate and A-weighted."""
-    light = thinned(recording)
-    return replace(light, samples=weighted(light, "A"))
 
 
 def _fitted(

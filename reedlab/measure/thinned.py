@@ -6,6 +6,7 @@ in the copy are times in the recording. Clipping is judged on the original, not 
 
 from dataclasses import replace
 
+from reedlab.measure.levels import weighted
 from reedlab.measure.recording import Recording, heard_once
 
 #: The copy keeps at least this many samples a second: C6 with three partials above it.
@@ -45,3 +46,10 @@ def thinned(recording: Recording, least_rate_hz: float = LEAST_RATE_HZ) -> Recor
     kept = upfirdn(kernel, recording.samples - constant, down=factor)[HALF_LENGTH:]
     samples = kept[: -(-len(recording.samples) // factor)] + constant
     return replace(recording, samples=samples, rate_hz=recording.rate_hz / factor)
+
+
+@heard_once
+def light_weighted(recording: Recording) -> Recording:
+    """Return the lighter copy as the ear weights it (A)."""
+    light = thinned(recording)
+    return replace(light, samples=weighted(light, "A"))
