@@ -12,11 +12,10 @@ from numpy.typing import NDArray
 
 from reedlab.measure.levels import power_db
 from reedlab.measure.pitches import PitchTrack
-from reedlab.measure.quiet import runs
+from reedlab.measure.quiet import MAINS_HZ, runs
 from reedlab.measure.recording import Recording
 
-#: Mains, and how far a net or the clock of a recorder strays, Hz.
-MAINS_HZ = (50.0, 60.0)
+#: How far a net or the clock of a recorder strays, Hz.
 STRAYS_HZ = 0.4
 #: A line stands this far above what lies around it; noise does not by chance, dB.
 STANDS_OUT_DB = 20.0

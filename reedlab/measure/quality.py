@@ -12,7 +12,7 @@ from reedlab.errors import CallError
 from reedlab.measure.clipping import clipped_share
 from reedlab.measure.gain import gain_cautions, gate_cautions
 from reedlab.measure.levels import level_track, power_db
-from reedlab.measure.quiet import Quiet, find_quiet, runs
+from reedlab.measure.quiet import MAINS_HZ, Quiet, find_quiet, runs
 from reedlab.measure.recording import Recording
 
 #: What lies this near to the attempt is looked at for its quiet.
@@ -27,7 +27,7 @@ MOST_DC = 0.01
 QUIET_S = 0.05
 #: A quiet of this length shows hum, and how much of its power makes it one.
 HUM_S, MOST_HUM = 0.5, 0.5
-HUM_HZ, HUM_PARTIALS, HUM_WIDTH_HZ = (50.0, 60.0), 6, 4.0
+HUM_PARTIALS, HUM_WIDTH_HZ = 6, 4.0
 #: An attempt shorter than this shows little.
 SHORT_S = 0.5
 #: An attempt that touches the end of the file by less than this may have lost its own.
@@ -157,7 +157,7 @@ def _hum_share(recording: Recording, found: Quiet) -> float:
     total = float(power.sum())
     lines = [
         np.any([np.abs(hz - k * mains) < HUM_WIDTH_HZ for k in range(1, HUM_PARTIALS + 1)], axis=0)
-        for mains in HUM_HZ
+        for mains in MAINS_HZ
     ]
     return max(float(power[line].sum()) for line in lines) / total if total else 0.0
 

@@ -19,8 +19,8 @@ SOFTEST_SHARE, SOFTEST_S = 0.02, 0.1
 WAVER_DB = 6.0
 #: Further below the loudest nothing matters; digital silence is no measure of a sound, dB.
 DEEPEST_DB = 70.0
-#: Frequencies of the mains, their octaves, and how near a pitch must lie to be hum.
-HUM_HZ = (50.0, 60.0, 100.0, 120.0)
+#: Frequencies of the mains, and how near a pitch must lie to them or their octaves to be hum.
+MAINS_HZ = (50.0, 60.0)
 HUM_WIDTH = 0.007
 
 
@@ -107,7 +107,8 @@ def _toneless(recording: Recording, time_s: NDArray[np.float64]) -> NDArray[np.b
     """Tell for each time whether there is no tone, by the nearest window of the pitch."""
     floor_hz = max(FLOOR_HZ, 4 / recording.duration_s)
     track = pitch_track(recording, floor_hz, step_s=ROUGH_STEP_S)
-    hum = np.any([np.abs(track.hz / hz - 1) < HUM_WIDTH for hz in HUM_HZ], axis=0)
+    hums_hz = np.outer([1, 2], MAINS_HZ).reshape(-1, 1)
+    hum = np.any(np.abs(track.hz / hums_hz - 1) < HUM_WIDTH, axis=0)
     without = np.isnan(track.hz) | hum
     nearest = np.searchsorted(track.time_s + ROUGH_STEP_S / 2, time_s)
     return without[np.minimum(nearest, len(without) - 1)]
