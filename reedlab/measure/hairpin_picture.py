@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from reedlab.measure.hairpin import Trace
 
 #: Shown before the tone and after it, seconds, and below its softest, dB.
-AROUND_S, BELOW_DB = 0.4, 6.0
+AROUND_S, BELOW_DB = 0.7, 6.0
 #: One look for each attempt in turn.
 LOOKS = (
     (COLOURS["blue"], "o"),
@@ -58,13 +58,18 @@ def over_time(
             markersize=6,
             label="softest and loudest" if first else None,
         )
-        for at_s, name, away in ((swell.soft_s, "soft_db", -15), (swell.loud_s, "loud_db", 8)):
+        # The softest is named on its outer side, where the line does not run.
+        late = swell.soft_s > swell.loud_s
+        for at_s, name, away, side in (
+            (swell.soft_s, "soft_db", (8 if late else -8, -3), "left" if late else "right"),
+            (swell.loud_s, "loud_db", (0, 8), "center"),
+        ):
             ax.annotate(
                 f"{row[name]:.1f} dB".replace("-", "−"),
                 (at_s, row[name]),
-                xytext=(0, away),
+                xytext=away,
                 textcoords="offset points",
-                ha="center",
+                ha=side,
                 fontsize=8,
             )
         pitch_ax.plot(
