@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from reedlab.measure.recording import Recording
 
 #: From one moment to the next, in s.
-STEP_S = 0.0015
+STEP_S = 0.002
 #: The stretch is no shorter than this, for the air column rings a few ms by itself.
 SHORTEST_S = 0.006
 #: A foreign pitch may lie below the notes: the longest lag in periods of the lowest, and at least.
@@ -100,17 +100,18 @@ def _matches(samples: Floats, moments: NDArray[np.int64], stretch: int, longest:
     """Return how well the stretch from each moment on resembles that of each lag later."""
     from scipy.fft import irfft, next_fast_len, rfft
 
-    energy = running_sums(samples**2, stretch)
-    reach = stretch + longest + 1
     # Seven digits are enough for a likeness, and take half the time.
     single = samples.astype(np.float32)
+    strength = np.sqrt(np.maximum(running_sums(samples**2, stretch), 1e-20)).astype(np.float32)
+    reach = stretch + longest + 1
     rows = np.lib.stride_tricks.sliding_window_view(single, reach)[moments]
     size = next_fast_len(reach, real=True)
     whole, first = rfft(rows, size), rfft(rows[:, :stretch], size)
     # All lags at once: none is long enough to come round again.
     shared = irfft(whole * first.conj(), size)[:, : longest + 2]
-    both = energy[moments][:, None] * energy[moments[:, None] + np.arange(longest + 2)]
-    return np.asarray(shared / np.sqrt(np.maximum(both, 1e-40)))
+    shared /= np.lib.stride_tricks.sliding_window_view(strength, longest + 2)[moments]
+    shared /= strength[moments, None]
+    return np.asarray(shared)
 
 
 def _period(match: Floats, shortest: int) -> Floats:

@@ -28,6 +28,9 @@ LEAST_STANDING = 0.7
 #: Longer without any note, and something else than a slur is going on, in s.
 LONGEST_LAPSE_S = 1.5
 
+#: An attempt that is this share of its recording is looked for in the whole.
+MOST_OF_IT = 0.7
+
 Named = list[tuple[str, Note]]
 
 
@@ -82,7 +85,10 @@ def _found(
     a4_hz: float,
 ) -> list[Note]:
     """Find the notes near those of the list, or if they are others, wherever they are."""
-    part = replace(recording, samples=recording.part(*span_s))
+    part, begins_s = replace(recording, samples=recording.part(*span_s)), span_s[0]
+    if part.duration_s > MOST_OF_IT * recording.duration_s:
+        # Of the whole much has been heard already.
+        part, begins_s = recording, 0.0
     notes = _near_list(part, wanted, a4_hz) if wanted is not None else []
     if not notes:
         notes = find_notes(part)
@@ -90,7 +96,7 @@ def _found(
         if max(note.hz for note in notes) > CEILING_HZ / 2:
             notes = find_notes(part, ceiling_hz=min(HIGHEST_HZ, part.rate_hz / 2))
     return [
-        replace(note, start_s=span_s[0] + note.start_s, end_s=span_s[0] + note.end_s)
+        replace(note, start_s=begins_s + note.start_s, end_s=begins_s + note.end_s)
         for note in notes
     ]
 
@@ -98,7 +104,7 @@ def _found(
 def _near_list(part: Recording, wanted: Sequence[str], a4_hz: float) -> list[Note]:
     """Return the notes between the limits of the list; none if they are not those of the list."""
     pitches = [note_hz(name, a4_hz) for name in wanted]
-    ceiling_hz = min(max(pitches) * ABOVE, part.rate_hz / 2)
+    ceiling_hz = min(max(max(pitches) * ABOVE, CEILING_HZ), part.rate_hz / 2)
     try:
         notes = find_notes(part, min(pitches) / BELOW, ceiling_hz)
     except RecordError:

@@ -7,6 +7,7 @@ a step may be missing. The cheapest such reading is taken. Hz and seconds.
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 
@@ -44,13 +45,19 @@ LONG_TONE_S, LONG_HISS_S = 1.5, 1.0
 MARGIN_S = 1.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Heard:
-    """A sound of the recording, and the notes that stand in it."""
+    """A sound of the recording, and the notes that stand in it.
+
+    `part` is the sound with the quiet around it, `part_s` where that begins; the notes count
+    from there. What was heard in the part is not heard again by those who measure it.
+    """
 
     start_s: float
     end_s: float
     notes: tuple[Note, ...]
+    part: Recording
+    part_s: float
 
     @property
     def longest(self) -> Note:
@@ -93,14 +100,18 @@ class Heard:
 
 def hear(recording: Recording) -> list[Heard]:
     """Return the sounds of a recording in order, each with its notes."""
+    spans = list(find_attempts(recording))
+    between = [(end_s + start_s) / 2 for (_, end_s), (start_s, _) in pairwise(spans)]
+    limits = pairwise([0.0, *between, recording.duration_s])
     heard = []
-    for start_s, end_s in find_attempts(recording):
-        part = replace(recording, samples=recording.part(start_s, end_s))
+    for (start_s, end_s), (low_s, high_s) in zip(spans, limits, strict=True):
+        part_s = max(start_s - MARGIN_S, low_s)
+        part = _cut(recording, part_s, min(end_s + MARGIN_S, high_s))
         try:
             notes = find_notes(part)
         except RecordError:
             notes = []
-        heard.append(Heard(start_s, end_s, tuple(notes)))
+        heard.append(Heard(start_s, end_s, tuple(notes), part, part_s))
     return heard
 
 
@@ -150,18 +161,16 @@ def assign(
     return found
 
 
-def part_of(
-    recording: Recording, sounds: Sequence[Heard], heard: Sequence[Heard]
-) -> tuple[Recording, float]:
-    """Cut the sounds of a step out, with the quiet around; return also where that begins, s."""
-    first, last = heard.index(sounds[0]), heard.index(sounds[-1])
-    start_s, end_s = sounds[0].start_s - MARGIN_S, sounds[-1].end_s + MARGIN_S
-    if first:
-        start_s = max(start_s, (heard[first - 1].end_s + sounds[0].start_s) / 2)
-    if last + 1 < len(heard):
-        end_s = min(end_s, (sounds[-1].end_s + heard[last + 1].start_s) / 2)
-    start_s, end_s = max(start_s, 0.0), min(end_s, recording.duration_s)
-    return replace(recording, samples=recording.part(start_s, end_s), cautions=()), start_s
+def part_of(recording: Recording, sounds: Sequence[Heard]) -> tuple[Recording, float]:
+    """Return the sounds of a step with the quiet around, and where that begins, s."""
+    first, last = sounds[0], sounds[-1]
+    if first is last:
+        return first.part, first.part_s
+    return _cut(recording, first.part_s, last.part_s + last.part.duration_s), first.part_s
+
+
+def _cut(recording: Recording, start_s: float, end_s: float) -> Recording:
+    return replace(recording, samples=recording.part(start_s, end_s), cautions=())
 
 
 def _prices(

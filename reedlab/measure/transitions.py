@@ -9,18 +9,18 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reedlab.measure.levels import power_db, weighted
+from reedlab.measure.levels import power_db
 from reedlab.measure.looks import LEAST_MATCH, Floats, Looks, look, running_sums
 from reedlab.measure.notes import Note
 from reedlab.measure.recording import Recording
-from reedlab.measure.thinned import thinned
+from reedlab.measure.thinned import light_weighted, thinned
 
 #: A pitch within so many cents of a note is that note.
 NEAR_CENTS = 50.0
 #: A pitch at least so many cents away from both notes is foreign to the slur.
 FOREIGN_CENTS = 150.0
-#: While it stands it moves by no more than this; a glide from note to note moves on.
-STANDS_CENTS = 60.0
+#: From its first third to its last it moves by no more; a glide from note to note moves on.
+DRIFT_CENTS = 35.0
 #: A note may begin or end with its upper partials alone for so long, and a coder may send them
 #: ahead of it by one block of 1024 samples (AAC): that is no foreign pitch.
 PARTIAL_S = 0.03
@@ -41,7 +41,7 @@ ABOUT_S = 0.12
 SETTLING_S = 0.15
 #: A pitch is beyond the new note if it is so by more than this, for so many looks, and comes
 #: down by less than this from look to look.
-LEAST_CENTS, LOOKS, GLIDING_CENTS = 5.0, 5, 15.0
+LEAST_CENTS, LOOKS, GLIDING_CENTS = 5.0, 4, 20.0
 STEP_S = 0.001
 #: The level has come back where it stays for so many steps.
 BLINKS = 10
@@ -101,9 +101,10 @@ class _Level:
 
 def prepared(recording: Recording) -> Prepared:
     """Make a recording ready for :func:`transition`."""
+    thin = thinned(recording)
     # A constant repeats itself at every lag.
-    thin = thinned(replace(recording, samples=recording.samples - recording.samples.mean()))
-    return Prepared(thin, weighted(thin, "A") ** 2)
+    bare = replace(thin, samples=thin.samples - thin.samples.mean())
+    return Prepared(bare, light_weighted(recording).samples ** 2)
 
 
 def transition(sound: Prepared, old: Note, new: Note) -> Transition:
@@ -251,7 +252,9 @@ def _foreign(
     stood_s = ahead.time_s[last] - ahead.time_s[first]
     if stood_s < ahead.stretch_s / 2 or len(standing) < 0.6 * (last - first + 1):
         return np.nan, 0.0
-    if np.ptp(ahead.cents(hz)[standing]) > STANDS_CENTS:
+    third = -(-len(standing) // 3)
+    off = ahead.cents(hz)[standing]
+    if abs(np.median(off[-third:]) - np.median(off[:third])) > DRIFT_CENTS:
         return np.nan, 0.0
     length_s = float(stood_s + ahead.length_s[last])
     if length_s < PARTIAL_S and (_is_partial(hz, old_hz) or _is_partial(hz, new_hz)):

@@ -153,7 +153,7 @@ def whole_test(
         if not sounds:
             told.append((step.name, kind, np.nan, np.nan, np.nan, "it was not found"))
             continue
-        part, part_s = part_of(recording, sounds, heard)
+        part, part_s = part_of(recording, sounds)
         fault = ""
         try:
             parts[step.name] = measured(kind, part, **_asked(kind, step, settings))
