@@ -1,8 +1,6 @@
 """Repeatability, limits of agreement and kappas against published studies."""
 
-import json
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -137,13 +135,6 @@ def test_automotive_study_with_the_interaction_pooled(automotive):
     assert len(held) == 1
     assert "−" not in held[0]
     assert unpooled.sources["variance"].iloc[2] == 0
-
-
-def test_gauge_study_file_is_the_one_typed_here(automotive):
-    file = Path("/work/shared/reference/gauge_study.json")
-    if file.exists():
-        there = np.array(json.loads(file.read_text())["readings[appraiser][part][trial]"])
-        assert automotive["reading"].to_list() == there.transpose(1, 0, 2).ravel().tolist()
 
 
 def test_paste_strength_is_nested():
