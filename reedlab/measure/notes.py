@@ -110,7 +110,10 @@ class Alignment:
 
 
 def find_notes(
-    recording: Recording, floor_hz: float = FLOOR_HZ, ceiling_hz: float = CEILING_HZ
+    recording: Recording,
+    floor_hz: float = FLOOR_HZ,
+    ceiling_hz: float = CEILING_HZ,
+    shortest_s: float = SHORTEST_S,
 ) -> list[Note]:
     """Return the notes of a recording, first to last.
 
@@ -120,6 +123,8 @@ def find_notes(
     floor_hz, ceiling_hz : float
         Lowest and highest pitch to look for, in Hz. A note outside is not left out: one below
         the floor is heard as one of its partials, one above the ceiling octaves too low.
+    shortest_s : float
+        Length of the shortest note.
 
     Returns
     -------
@@ -128,7 +133,7 @@ def find_notes(
     Raises
     ------
     RecordError
-        If no pitch stands for 0.1 s.
+        If no pitch stands so long.
 
     Notes
     -----
@@ -149,11 +154,11 @@ def find_notes(
     loudness = np.interp(track.time_s, at, db)
     heard = np.isfinite(track.hz) & (loudness > np.percentile(db, 95) - BELOW_DB)
     height = np.where(heard, 1200 * np.log2(track.hz), np.nan)
-    runs = _steady_runs(height, track.time_s)
+    runs = _steady_runs(height, track.time_s, shortest_s)
     runs = _mended(runs, height, loudness, track.time_s)
     if not runs:
         raise RecordError(
-            f"{recording.path.name} holds no note of at least {SHORTEST_S:g} s between "
+            f"{recording.path.name} holds no note of at least {shortest_s:g} s between "
             f"{floor_hz:.0f} and {ceiling_hz:.0f} Hz; check that it is the right recording."
         )
     at, db = level_track(recording, "Z")
@@ -246,10 +251,12 @@ def require_match(alignment: Alignment, found: Sequence[Note], name: str, a4_hz:
     )
 
 
-def _steady_runs(height: NDArray[np.float64], time_s: NDArray[np.float64]) -> list[tuple[int, int]]:
+def _steady_runs(
+    height: NDArray[np.float64], time_s: NDArray[np.float64], shortest_s: float
+) -> list[tuple[int, int]]:
     """Return (first, last) of all stretches of one pitch that are long enough."""
-    step = time_s[1] - time_s[0] if len(time_s) > 1 else SHORTEST_S
-    recent, shortest = round(RECENT_S / step), SHORTEST_S / step
+    step = time_s[1] - time_s[0] if len(time_s) > 1 else shortest_s
+    recent, shortest = round(RECENT_S / step), shortest_s / step
     heights = height.tolist()
     runs, first = [], None
     for place, value in enumerate(heights):

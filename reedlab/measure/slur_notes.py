@@ -21,6 +21,8 @@ from reedlab.schema.pitch import cents, nearest_note, note_hz
 BELOW, ABOVE = 1.26, 2.1
 #: Without a list they may lie as high as this; no reed is asked for more than A6.
 HIGHEST_HZ = 2000.0
+#: In a quick line so much stands of a note, between the windows that reach into the next; in s.
+SHORTEST_S = 0.07
 #: What is shorter than this share of the usual note is a slip on the way to one.
 SLIP_SHARE = 0.4
 #: In playing, at least this share of the sound is standing notes; in speech it is not.
@@ -91,10 +93,12 @@ def _found(
         part, begins_s = recording, 0.0
     notes = _near_list(part, wanted, a4_hz) if wanted is not None else []
     if not notes:
-        notes = find_notes(part)
+        notes = find_notes(part, shortest_s=SHORTEST_S)
         # Above the usual ceiling a note is heard too low, but above half of it.
         if max(note.hz for note in notes) > CEILING_HZ / 2:
-            notes = find_notes(part, ceiling_hz=min(HIGHEST_HZ, part.rate_hz / 2))
+            notes = find_notes(
+                part, ceiling_hz=min(HIGHEST_HZ, part.rate_hz / 2), shortest_s=SHORTEST_S
+            )
     return [
         replace(note, start_s=begins_s + note.start_s, end_s=begins_s + note.end_s)
         for note in notes
@@ -106,7 +110,7 @@ def _near_list(part: Recording, wanted: Sequence[str], a4_hz: float) -> list[Not
     pitches = [note_hz(name, a4_hz) for name in wanted]
     ceiling_hz = min(max(max(pitches) * ABOVE, CEILING_HZ), part.rate_hz / 2)
     try:
-        notes = find_notes(part, min(pitches) / BELOW, ceiling_hz)
+        notes = find_notes(part, min(pitches) / BELOW, ceiling_hz, SHORTEST_S)
     except RecordError:
         return []
     # Other notes are heard octaves off between these limits, and would be named wrong.

@@ -56,7 +56,8 @@ class Transition:
     dip_db : float
         How far the level falls below the softer of the two notes.
     gap_s : (float, float)
-        Edges of that dip at half its depth; equal where it is shallower than 3 dB.
+        Edges of that dip, where either note has fallen by half its depth; equal where it is
+        shallower than 3 dB.
     change_s : (float, float)
         When the old note is left, and from when on the new one stays; equal for a change at
         once.
@@ -201,7 +202,8 @@ def _half_width(level: _Level, outward_db: Floats, note_db: float, dip_db: float
     The window reaches over an edge: where the power is half way in dB, only a small part of it
     lies outside. That part is known for a sudden edge, and so is the way to it.
     """
-    half_db = level.softer_db - dip_db / 2
+    # A louder note is gone into the dip though it is still louder than the other.
+    half_db = note_db - dip_db / 2
     above = np.append(outward_db >= half_db, np.ones(BLINKS - 1, dtype=bool))
     # A flicker inside the dip is not its end.
     stays = np.flatnonzero(np.lib.stride_tricks.sliding_window_view(above, BLINKS).all(axis=1))
@@ -250,7 +252,9 @@ def _foreign(
     standing = np.flatnonzero(inside & (np.abs(ahead.cents(hz)) <= NEAR_CENTS))
     first, last = standing[0], standing[-1]
     stood_s = ahead.time_s[last] - ahead.time_s[first]
-    if stood_s < ahead.stretch_s / 2 or len(standing) < 0.6 * (last - first + 1):
+    # What repeats itself once may do so by chance.
+    least_s = max(ahead.stretch_s / 2, 0.75 / hz)
+    if stood_s < least_s or len(standing) < 0.6 * (last - first + 1):
         return np.nan, 0.0
     third = -(-len(standing) // 3)
     off = ahead.cents(hz)[standing]
