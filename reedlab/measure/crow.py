@@ -22,7 +22,7 @@ from reedlab.measure.crow_attempt import Attempt, Level, listen
 from reedlab.measure.crow_text import attempt_cautions, attempt_text
 from reedlab.measure.hum import Hum, find_hum, without_hum, without_left
 from reedlab.measure.levels import level_track
-from reedlab.measure.pitches import HELD_STEP_S, PitchTrack, pitch_track
+from reedlab.measure.pitches import HELD_LEAP_COST, HELD_STEP_S, PitchTrack, pitch_track
 from reedlab.measure.recording import Recording, read_recording
 from reedlab.measure.settling import SHORTEST_S
 from reedlab.measure.thinned import thinned
@@ -150,7 +150,7 @@ def crow(
     hum = find_hum(heard)
     clean = without_hum(heard, hum) if hum else heard
     spans, said = _spans(clean)
-    track = pitch_track(clean, step_s=HELD_STEP_S)
+    track = pitch_track(clean, step_s=HELD_STEP_S, leap_cost=HELD_LEAP_COST)
     level = level_track(clean)
     track = without_left(track, level, hum) if hum else track
     ends = [0.0, *(end_s for _, end_s in spans[:-1])]

@@ -32,6 +32,8 @@ LOWER_SHARE, TUNED_CENTS = 0.002, 5.0
 FAINT_SHARE, HIGHER_SHARE, BY_CHANCE = 1e-5, 0.05, 0.25
 #: A partial lies no further off its place, cents; a smear of noise does.
 SMEARED_CENTS = 20.0
+#: Noise at the place of a partial hides it from here on, 30 dB below the strongest.
+HIDDEN_SHARE = 0.001
 #: A line is so many times stronger than the places beside it.
 STANDS_OUT = 4.0
 #: A line off the partials with this share of the strongest one, 20 dB below, is another pitch.
@@ -165,7 +167,7 @@ def find_partials(recording: Recording, track: PitchTrack, stand: Stand) -> Part
         hz=float(2 ** (_middle_mean(cents, power.sum(axis=1) > 0) / 1200)),
         mistuned_cents=float(np.sum(np.abs(each)) / power.sum()),
         foreign_hz=_foreign(lines) * stand.hz * factor,
-        gaps=_gaps([int(k) for k in order[lines.tuned]]),
+        gaps=_gaps([int(k) for k in order[lines.tuned]], lines.partials / lines.partials.max()),
         apart_cents=split_cents(recording, track, stand, factor, lines.partials * present),
     )
 
@@ -280,16 +282,17 @@ def _foreign(lines: _Lines) -> float:
     return np.nan
 
 
-def _gaps(present: list[int]) -> bool:
+def _gaps(present: list[int], shares: NDArray[np.float64]) -> bool:
     """Tell whether these partials are the multiples of two or three numbers and no others.
 
     A fifth has the partials 2, 3, 4, 6, 8, 9 of a pitch that nobody plays; a tone that has lost
-    its lowest partials still has 5, 7 and 11. Two or three lines alone may be as many whistles.
+    its lowest partials still has 5, 7 and 11. Two or three lines alone may be as many whistles,
+    where noise does not hide the others.
     """
     if len(present) < 2 or present[0] == 1:
         return False
     if len(present) <= 3:
-        return True
+        return bool(shares[: present[0] - 1].max() < HIDDEN_SHARE)
     notes: list[int] = []
     for k in present:
         if all(k % note for note in notes):

@@ -34,8 +34,9 @@ SILENT_SHARE = 0.001
 LEAST_STRENGTH = 0.45
 #: What a leap of an octave costs the path of the pitch. The method's own 0.35 is for voices: the
 #: notes of an arpeggio leap, and a path for which that is too dear stays on a lower multiple of
-#: the period, an octave or more below a short note.
-LEAP_COST = 0.05
+#: the period, an octave or more below a short note. A single held pitch does not leap, and in
+#: noise 10 dB below the dear path keeps to it.
+LEAP_COST, HELD_LEAP_COST = 0.05, 0.35
 #: The analysis runs at about this many times the ceiling, at no less than LEAST_RATE_HZ:
 #: partials up to there carry the period.
 OVERSAMPLED = 6.75
@@ -84,6 +85,7 @@ def pitch_track(
     floor_hz: float = FLOOR_HZ,
     ceiling_hz: float = CEILING_HZ,
     step_s: float = STEP_S,
+    leap_cost: float = LEAP_COST,
 ) -> PitchTrack:
     """Return the running pitch of a recording.
 
@@ -94,6 +96,8 @@ def pitch_track(
         Lowest and highest pitch that can be expected, in Hz.
     step_s : float
         From one value to the next, in seconds.
+    leap_cost : float
+        What a leap of an octave costs; HELD_LEAP_COST where one pitch is held.
 
     Returns
     -------
@@ -125,7 +129,7 @@ def pitch_track(
     """
     _check_limits(recording, floor_hz, ceiling_hz, step_s)
     sound = _sound(recording, ceiling_hz)
-    time_s, hz, strength = _track(sound, floor_hz, ceiling_hz, step_s)
+    time_s, hz, strength = _track(sound, floor_hz, ceiling_hz, step_s, leap_cost)
     cautions = (
         *_limit_cautions(hz, floor_hz, ceiling_hz),
         *_above_ceiling(sound, time_s, hz, floor_hz, ceiling_hz, step_s),
@@ -170,7 +174,7 @@ def _sound(recording: Recording, ceiling_hz: float) -> "Sound":
 
 
 def _track(
-    sound: "Sound", floor_hz: float, ceiling_hz: float, step_s: float
+    sound: "Sound", floor_hz: float, ceiling_hz: float, step_s: float, leap_cost: float = LEAP_COST
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     pitch = sound.to_pitch_ac(
         time_step=step_s,
@@ -178,7 +182,7 @@ def _track(
         pitch_ceiling=ceiling_hz,
         silence_threshold=SILENT_SHARE,
         voicing_threshold=LEAST_STRENGTH,
-        octave_jump_cost=LEAP_COST,
+        octave_jump_cost=leap_cost,
     )
     found = pitch.selected_array
     hz, strength = found["frequency"].copy(), found["strength"].copy()
