@@ -122,7 +122,7 @@ def _fitted(
     time_s: NDArray[np.float64], power: NDArray[np.float64], noise: float, window_s: float
 ) -> tuple[float, float]:
     """Return when the rise begins and how long it takes; the clock is 0 at the first pitch."""
-    from scipy.optimize import least_squares
+    from scipy.optimize import leastsq
 
     step = time_s[1] - time_s[0]
     half = max(1, round(window_s / step / 2))
@@ -158,10 +158,13 @@ def _fitted(
     starts = starts[np.argsort(np.sum(apart(starts) ** 2, axis=1))]
     fits = []
     for start in starts[:MOST_FITS]:
-        # Without limits of its own the method is compiled; `apart` keeps them.
-        fits.append(least_squares(apart, start, slopes, method="lm", x_scale=SCALES))
-        if 2 * fits[-1].cost < GOOD_FIT**2 * len(heard):
+        # The method is compiled, and knows no limits: `apart` keeps them.
+        shape, _, told, *_ = leastsq(
+            apart, start, Dfun=slopes, diag=1 / np.array(SCALES), xtol=NUDGE, full_output=True
+        )
+        off = float(np.sqrt(np.mean(told["fvec"] ** 2)))
+        fits.append((off, *np.clip(shape, low, high)[:2].tolist()))
+        if fits[-1][0] < GOOD_FIT:
             break
-    best = min(fits, key=lambda fit: float(fit.cost)).x
-    silent, rise = np.clip(best, low, high)[:2]
-    return float(silent), float(rise)
+    _, silent, rise = min(fits)
+    return silent, rise

@@ -84,11 +84,14 @@ def partials(
     # A Hann window holds 3/8 of a power; a one-sided spectrum counts each partial twice.
     scale = 2 / (0.375 * length**2)
     samples = np.concatenate([np.zeros(length), recording.samples, np.zeros(length)])
-    edges = np.arange(length // 2 + 2) - 0.5
+    # Nothing above the upper quarter beside the last partial is asked for.
+    needed = min(int((count + 1) * np.max(hz) * length / rate) + 1, length // 2 + 1)
+    edges = np.arange(needed + 1) - 0.5
     power = np.empty((len(hz), count))
     for place, (at, pitch) in enumerate(zip(time_s, hz, strict=True)):
         first = round(at * rate) + length - length // 2
-        spectrum = np.abs(np.fft.rfft(samples[first : first + length] * window)) ** 2 * scale
+        lines = np.fft.rfft(samples[first : first + length] * window)[:needed]
+        spectrum = np.abs(lines) ** 2 * scale
         sums = np.concatenate([[0.0], np.cumsum(spectrum)])
         # Quarters of the pitch around 0.5, 1, 1.5, 2 … times the pitch, in turn.
         middles = np.arange(0.5, count + 0.75, 0.5) * pitch
