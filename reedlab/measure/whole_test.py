@@ -51,8 +51,8 @@ class WholeTest(Answer):
         sound, ``part_s`` (where its part begins, quiet included; all three not a number where
         it was not found), ``fault`` (empty if it was measured).
     parts : mapping of str to Answer
-        The answers of the steps that were measured, by the names of the steps. Their times
-        count from ``part_s``.
+        The answers of the steps that were measured, by the names of the steps. Their times, also
+        those in faults and cautions, count from ``part_s``.
     recording : Recording
     """
 

@@ -24,6 +24,7 @@ from reedlab.measure.whole_test import WholeTest, whole_test
 from reedlab.schema import Step
 from tests.measure import degrade, odd_sounds
 
+PAUSE_S = 1.0
 NAMES = ["crow", "hairpin", "arpeggio", "low register"]
 PLAYED = Playing(vibrato_cents=4, wobble_cents=2, wobble_db=0.2)
 LINE = note_list("F2 C3 F3 A3 C4 F4 C4 A3 F3 C3 F2")
@@ -60,7 +61,12 @@ def parts() -> dict[str, Sound]:
     }
 
 
-def _recording(parts: dict[str, Sound], pause_s: float = 1.0) -> Recording:
+@pytest.fixture(scope="module")
+def found(parts) -> WholeTest:
+    return whole_test(_recording(parts))
+
+
+def _recording(parts: dict[str, Sound], pause_s: float = PAUSE_S) -> Recording:
     sound = whole_test_sound(1, parts=parts, pause_s=pause_s)
     return Recording(Path("test.wav"), sound.samples, sound.rate_hz)
 
@@ -86,16 +92,15 @@ def _word(seed: int) -> Sound:
     return Sound(np.pad(spoken, 8000), 44_100, None, -np.inf)
 
 
-def test_every_step_is_found_where_it_was_played_and_measured(parts) -> None:
-    sound = whole_test_sound(1, parts=parts)
-    found = whole_test(Recording(Path("test.wav"), sound.samples, sound.rate_hz))
+def test_every_step_is_found_where_it_was_played_and_measured(parts, found) -> None:
+    truth = whole_test_sound(1, parts=parts, pause_s=PAUSE_S, room=None).truth
     assert isinstance(found, Answer)
     _assert_true(found)
     steps = found.steps
     assert steps["step"].tolist() == NAMES
     assert steps["kind"].tolist() == ["crow", "hairpin", "slur", "register"]
     assert steps["fault"].eq("").all()
-    for row, part in zip(steps.to_dict("records"), sound.truth.parts, strict=True):
+    for row, part in zip(steps.to_dict("records"), truth.parts, strict=True):
         # Each part begins and ends with half a second in which nobody plays.
         assert row["start_s"] == pytest.approx(part.start_s + 0.5, abs=0.1)
         assert row["end_s"] == pytest.approx(part.end_s - 0.5, abs=0.2)
@@ -106,8 +111,7 @@ def test_every_step_is_found_where_it_was_played_and_measured(parts) -> None:
     assert found.question == "What does the test in test.wav say?"
 
 
-def test_the_table_is_one_row_of_the_tests_table(parts) -> None:
-    found = whole_test(_recording(parts))
+def test_the_table_is_one_row_of_the_tests_table(found) -> None:
     assert found.table.columns.tolist() == [
         "file",
         "crow_hz",
@@ -242,7 +246,7 @@ def test_the_notes_of_the_protocol_name_the_line(parts) -> None:
 
 
 def test_tuning_target_and_instrument_of_the_study_are_used(parts) -> None:
-    sharp = {"crow": crow_sound(1, pitch_hz=360.0, room=None)}
+    sharp = {"crow": crow_sound(1, pitch_hz=360.0, hold_s=1.5, room=None)}
     usual = whole_test(_recording(sharp)).table["crow_cents"][0]
     assert usual == pytest.approx(1200 * np.log2(360 / 349.228), abs=1)
     high = whole_test(_recording(sharp), target="F4").table["crow_cents"][0]
@@ -250,10 +254,14 @@ def test_tuning_target_and_instrument_of_the_study_are_used(parts) -> None:
     tuned = whole_test(_recording(sharp), target="F4", a4_hz=430.0).table["crow_cents"][0]
     assert tuned == pytest.approx(usual + 1200 * np.log2(440 / 430), abs=1)
     oboe = {
-        "crow": crow_sound(1, pitch_hz=523.3, room=None),
-        "hairpin": hairpin_sound(1, note="G4", room=None),
-        "arpeggio": slur_sound(1, notes=note_list("C4 G4 C5 E5 G5 C6 G5 E5 C5"), room=None),
-        "low register": register_sound(1, notes=note_list("F4 E4 D4 C4 B3 B♭3"), room=None),
+        "crow": crow_sound(1, pitch_hz=523.3, hold_s=1.5, room=None),
+        "hairpin": hairpin_sound(1, note="G4", rise_s=1.5, fall_s=1.5, room=None),
+        "arpeggio": slur_sound(
+            1, notes=note_list("C4 G4 C5 E5 G5 C6 G5 E5 C5"), note_s=0.35, room=None
+        ),
+        "low register": register_sound(
+            1, notes=note_list("F4 E4 D4 C4 B3 B♭3"), note_s=0.6, room=None
+        ),
     }
     found = whole_test(_recording(oboe), instrument="oboe")
     assert found.rows_used == 4
