@@ -292,7 +292,7 @@ def _gaps(present: list[int], shares: NDArray[np.float64]) -> bool:
     if len(present) < 2 or present[0] == 1:
         return False
     if len(present) <= 3:
-        return bool(shares[: present[0] - 1].max() < HIDDEN_SHARE)
+        return bool(present[0] > 3 or shares[: present[0] - 1].max() < HIDDEN_SHARE)
     notes: list[int] = []
     for k in present:
         if all(k % note for note in notes):
