@@ -6,7 +6,7 @@ all that follow. Pitch in Hz and cents, levels in dB re a full-scale sine, times
 """
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from math import isnan
 from statistics import median
@@ -222,6 +222,8 @@ def note_list(notes: str | Sequence[str], a4_hz: float = A4_HZ) -> tuple[str, ..
     >>> note_list("F2 E2, Eb2")
     ('F2', 'E2', 'Eb2')
     """
+    if not isinstance(notes, str | Iterable):
+        raise CallError(f"notes is {notes!r}; write the notes in order, e.g. 'F2 E2 Eb2'.")
     names = re.split(r"[\s,;]+", notes.strip(" ,;\n\t")) if isinstance(notes, str) else [*notes]
     names = [name for name in names if name]
     if not names:

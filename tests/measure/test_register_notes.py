@@ -136,3 +136,9 @@ def test_a_wrong_list_names_all_that_is_wrong_in_it() -> None:
 def test_an_empty_list_is_refused(empty) -> None:
     with pytest.raises(CallError, match="notes is empty"):
         note_list(empty)
+
+
+@pytest.mark.parametrize("wrong", [3, 2.5])
+def test_a_number_is_no_list_of_notes(wrong) -> None:
+    with pytest.raises(CallError, match=f"notes is {wrong}; write the notes in order"):
+        note_list(wrong)
