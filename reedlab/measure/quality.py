@@ -180,8 +180,8 @@ def _noise_cautions(noise_db: float, snr_db: float, hum: float) -> Iterator[str]
         )
     elif snr_db < LEAST_SNR_DB:
         yield (
-            f"The sound is only {max(round(snr_db), 0)} dB above the noise, so its soft parts are lost "
-            "in it; record nearer to the reed or in a quieter room."
+            f"The sound is only {max(round(snr_db), 0)} dB above the noise, so its soft parts are "
+            "lost in it; record nearer to the reed or in a quieter room."
         )
     if hum > MOST_HUM:
         yield (
