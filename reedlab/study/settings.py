@@ -168,7 +168,7 @@ class Settings:
         for batch in self.batches:
             for name in batch.randomised:
                 if name not in factors:
-                    near = get_close_matches(name, factors, n=1, cutoff=0.5)
+                    near = get_close_matches(str(name), factors, n=1, cutoff=0.5)
                     hint = f"; nearest: '{near[0]}'" if near else ""
                     yield (
                         f"Batch '{batch.batch_id}' names '{name}' as randomised, which is no "

@@ -228,6 +228,13 @@ def test_all_faults_of_the_settings_are_told_at_once(tmp_path):
             "Batch '1' names 'gauge' as randomised, which is no declared factor; nearest: 'gouge'",
         ),
         (
+            {
+                "factors": [{"name": "gouge"}],
+                "batches": [{"batch_id": "1", "randomised": [False]}],
+            },
+            "Batch '1' names 'False' as randomised, which is no declared factor",
+        ),
+        (
             {"factors": [{"name": "a", "stratum": "lot"}]},
             "The factor 'a' belongs to the table 'lots', which is not listed (reeds).",
         ),
