@@ -166,6 +166,26 @@ VOCABULARY = {
     "least": "smallest difference that the gauge can tell there, in the unit of the row",
     "beyond": "whether the difference is larger than that",
     "n_readings": "number of readings",
+    # Randomisation and many looks.
+    # Ratings.
+    # Stopping.
+    "rule": "which reeds are stopped",
+    "spared": "finished all the same, so that the rule can be judged",
+    # Adjusting.
+    # Lasting.
+    # Drift and break-in.
+    "moment": "mean time of the point's rows",
+    "observed": "level of the point, in the unit of the row; of yes and no the share in percent",
+    "average": "moving average up to the point, in the same unit",
+    "limit_low": "lower limit of the chart at the point",
+    "limit_high": "upper limit of the chart at the point",
+    "outside": "whether the point lies outside its limits",
+    "minutes": "minutes played",
+    # Recipe.
+    "part": "set (a factor) or expected (a response)",
+    "tried": "levels tried",
+    "tried_low": "lowest value tried",
+    "tried_high": "highest value tried",
 }
 
 

@@ -9,7 +9,7 @@ is a header and no formula.
 
 from collections.abc import Iterable, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -207,6 +207,13 @@ def dots(
     ax.set_xlim(-2, 102)
     ax.set_xlabel(xlabel, parse_math=False)
     return ax
+
+
+def legend_once(ax: "Axes", **place: Any) -> None:
+    """Name each look once, in one row, though it was drawn several times; `place` says where."""
+    handles, labels = ax.get_legend_handles_labels()
+    once = dict(zip(labels, handles, strict=True))
+    ax.legend([*once.values()], [*once], fontsize=8, frameon=False, ncols=len(once), **place)
 
 
 def save(ax: "Axes", path: Path) -> list[Path]:

@@ -44,7 +44,7 @@ def listed(names: Iterable[object]) -> str:
     return ", ".join(str(name) for name in names)
 
 
-def unknown_name(kind: str, name: str, known: Iterable[str]) -> CallError:
+def unknown_name(kind: str, name: object, known: Iterable[object]) -> CallError:
     """Build the error for a wrong name: the nearest right ones first, then all.
 
     Examples
@@ -52,8 +52,8 @@ def unknown_name(kind: str, name: str, known: Iterable[str]) -> CallError:
     >>> str(unknown_name("response", "crow_cent", ["crow_cents", "soft_db"]))
     "There is no response 'crow_cent'. Nearest: crow_cents. Present: crow_cents, soft_db."
     """
-    names = sorted(known)
-    near = get_close_matches(name, names, n=3, cutoff=0.5)
+    names = sorted(map(str, known))
+    near = get_close_matches(str(name), names, n=3, cutoff=0.5)
     nearest = f" Nearest: {', '.join(near)}." if near else ""
     present = f" Present: {', '.join(names)}." if names else f" There is no {kind} at all here."
     return CallError(f"There is no {kind} '{name}'.{nearest}{present}")

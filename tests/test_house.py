@@ -22,7 +22,7 @@ MAY_IMPORT = {
     "model": set(),
     "plan": {"schema", "study", "model", "charts"},
     "measure": {"schema", "study", "model", "charts"},
-    "analyse": {"schema", "study", "model", "plan", "charts"},
+    "analyse": {"schema", "study", "model", "plan", "measure", "charts"},
     "charts": set(),
     "demo": {"schema", "study"},
     "cli": {"schema", "study", "model", "plan", "measure", "analyse", "charts", "demo"},

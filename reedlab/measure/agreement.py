@@ -109,7 +109,7 @@ class Agreement(Answer):
             first, second = read.raters
         for who in (first, second):
             if who not in read.raters:
-                raise unknown_name(read.rater, str(who), map(str, read.raters))
+                raise unknown_name(read.rater, who, read.raters)
         found = agreement_limits(read.data, "unit", "rater", "value", first, second)
         return draw_difference(found, f"{first} − {second}", read, ax)
 

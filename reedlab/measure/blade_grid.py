@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, ModelError, RecordError, listed, unknown_name
+from reedlab.measure.readings import require_readings
 from reedlab.schema import table_named
 from reedlab.study import Study
 
@@ -83,15 +84,11 @@ def gather_blades(
 
 def blades_table(data: pd.DataFrame | Study) -> tuple[pd.DataFrame, str]:
     """Take the blades of a study, or a table with their columns, and the name to call it."""
+    require_readings(data)
     if isinstance(data, Study):
         if "blades" not in data.tables:
             raise CallError("This study has no table blades: no blade was read yet.")
         return data.tables["blades"], data.sheets["blades"].file
-    if not isinstance(data, pd.DataFrame):
-        raise CallError(
-            f"data is a {type(data).__name__}; give a study, or a table (DataFrame) with one row a "
-            "reading."
-        )
     twice = sorted({str(name) for name in data.columns[data.columns.duplicated()]})
     if twice:
         raise RecordError(f"More than one column is named {listed(twice)}; name them apart.")
@@ -189,7 +186,7 @@ def _only(
         # A reed may be called by a number, and be asked for by its text.
         by_text = {str(name): name for name in present}
         if str(wanted) not in by_text:
-            raise unknown_name(what, str(wanted), by_text)
+            raise unknown_name(what, wanted, by_text)
         return table[table[column] == by_text[str(wanted)]], str(wanted)
     if len(present) > 1:
         raise RecordError(

@@ -18,6 +18,7 @@ from reedlab.measure.levels import level_track, mean_level_db
 from reedlab.measure.pitches import CEILING_HZ, FLOOR_HZ, pitch_track
 from reedlab.measure.quality import MOST_CLIPPED, clipped_share
 from reedlab.measure.recording import read_recording
+from reedlab.schema import is_number
 
 Calibration = float | tuple[str | Path, float]
 
@@ -65,7 +66,7 @@ def offset(calibration: Calibration) -> Offset:
     >>> offset(112.5).add_db
     112.5
     """
-    if isinstance(calibration, Real) and not isinstance(calibration, bool):
+    if is_number(calibration):
         if not math.isfinite(calibration):
             raise CallError(f"calibration is {calibration}; write how many dB are to be added.")
         return Offset(float(calibration))

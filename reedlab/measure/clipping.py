@@ -70,6 +70,7 @@ def _cut_off(samples: NDArray[np.float64]) -> int:
 
 def _smeared(samples: NDArray[np.float64]) -> int:
     """Count the samples in and above a crowd that stands out of the upper fifth."""
+    # The quantile lies below the highest sample, and is dear.
     if samples.max() < SMEARED_PEAK:
         return 0
     top = float(np.quantile(samples, 0.999))

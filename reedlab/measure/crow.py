@@ -173,7 +173,7 @@ def crow(
             "chargers."
         )
     for row, attempt in zip(rows, attempts, strict=True):
-        cautions += attempt_cautions(row, attempt, level, len(rows) > 1)
+        cautions += attempt_cautions(row, attempt, len(rows) > 1)
     return Crow(
         question="What does the crow say?",
         table=pd.DataFrame(rows),

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reedlab.measure.clipping import clipped_share
-from reedlab.measure.crow_text import tremolo
 from reedlab.measure.hum import Hum
 from reedlab.measure.partials import Partials, find_partials
 from reedlab.measure.pitches import PitchTrack
@@ -17,6 +16,7 @@ from reedlab.measure.quality import Quality, quality
 from reedlab.measure.rattle import Rattle, find_rattle
 from reedlab.measure.recording import Recording
 from reedlab.measure.settling import LEAST_STRENGTH, Stand, crow_stand, find_stands
+from reedlab.measure.tremolo import tremolo
 from reedlab.measure.trust import Trust, trust
 from reedlab.schema.pitch import cents
 
@@ -43,6 +43,8 @@ class Attempt:
         Of that one.
     rattle : Rattle or None
     quality : Quality
+    trembles : (float, float)
+        How far the level goes up and down while the pitch stands, dB, and how often a second.
 
     Notes
     -----
@@ -56,6 +58,7 @@ class Attempt:
     trust: Trust | None
     rattle: Rattle | None
     quality: Quality
+    trembles: tuple[float, float] = (0.0, np.nan)
 
     @property
     def hz(self) -> float:
@@ -117,9 +120,9 @@ def listen(
         return Attempt(span, stands, None, None, None, rattle, judged)
     partials = find_partials(clean, track, stand)
     share = _share(track, span, stand, rattle)
-    trembles_db, _ = tremolo(stand, level)
-    trusted = trust(stand, partials, judged.snr_db, share, trembles_db, span[0], hum is not None)
-    return Attempt(span, stands, stand, partials, trusted, rattle, judged)
+    trembles = tremolo(stand, level)
+    trusted = trust(stand, partials, judged.snr_db, share, trembles[0], span[0], hum is not None)
+    return Attempt(span, stands, stand, partials, trusted, rattle, judged, trembles)
 
 
 def _share(

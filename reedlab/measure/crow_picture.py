@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reedlab.charts import COLOURS, new_axes
+from reedlab.charts import COLOURS, legend_once, new_axes
 from reedlab.errors import CallError
 from reedlab.schema.pitch import nearest_note, note_hz
 
@@ -62,17 +62,7 @@ def draw_crow(answer: "Crow", ax: "Axes | None" = None) -> "Axes":
     )
     ax.set_xlabel("time, s")
     ax.set_ylabel(f"pitch (A4 = {answer.a4_hz:g} Hz)", y=(1 + LOWER_PART) / 2)
-    handles, labels = ax.get_legend_handles_labels()
-    once = dict(zip(labels, handles, strict=True))
-    ax.legend(
-        list(once.values()),
-        list(once),
-        fontsize=8,
-        frameon=False,
-        ncols=len(once),
-        loc="lower left",
-        bbox_to_anchor=(0, 1),
-    )
+    legend_once(ax, loc="lower left", bbox_to_anchor=(0, 1))
     return ax
 
 

@@ -3,7 +3,6 @@
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from reedlab.answer import counted
 from reedlab.errors import listed
@@ -14,8 +13,6 @@ if TYPE_CHECKING:
 
 #: The level of a held crow wavers by less; more is a tremolo, dB from trough to top.
 TREMOLO_DB = 3.0
-#: The slow course of the level, which the tremolo is taken against, is a mean over this time.
-SLOW_S = 0.5
 #: A pitch that moves by more while it stands has not settled to one number, cents.
 DRIFT_CENTS = 20.0
 #: A tone nearer to the noise may have begun below it, dB.
@@ -57,7 +54,6 @@ def attempt_text(row: dict[str, Any], a4_hz: float, target: tuple[str, str]) -> 
 def attempt_cautions(
     row: dict[str, Any],
     attempt: "Attempt",
-    level: tuple[NDArray[np.float64], NDArray[np.float64]],
     numbered: bool,
 ) -> list[str]:
     """Return the cautions of one attempt, with its number where there are several."""
@@ -88,7 +84,7 @@ def attempt_cautions(
                 "The pitch is first heard where it comes out of the noise; it may have settled "
                 "earlier and softer. Record nearer to the reed or in a quieter room."
             )
-        said += _course_cautions(stand, level)
+        said += _course_cautions(stand, attempt.trembles)
         if abs(row["crow_cents"]) > FAR_CENTS:
             said.append(
                 f"{row['crow_note']} is far from the target; was it the reed by itself, and the "
@@ -99,32 +95,9 @@ def attempt_cautions(
     return [mark + text for text in said]
 
 
-def tremolo(
-    stand: Stand, level: tuple[NDArray[np.float64], NDArray[np.float64]]
-) -> tuple[float, float]:
-    """Return how far the level goes up and down while a pitch stands, dB, and how often a second.
-
-    The slow course is taken off first; what is left is judged from its 5th to its 95th part.
-    """
-    time_s, level_db = level
-    held = (time_s >= stand.settle_s + 0.05) & (time_s <= stand.end_s - 0.05)
-    step = time_s[1] - time_s[0]
-    count = round(SLOW_S / step)
-    if held.sum() < 2 * count:
-        return 0.0, np.nan
-    own = np.maximum(level_db[held], level_db[held].max() - 40)
-    slow = np.convolve(own, np.ones(count) / count, "valid")
-    left = own[count // 2 :][: len(slow)] - slow
-    low, high = np.quantile(left, [0.05, 0.95])
-    turns = np.count_nonzero(np.diff(left > 0)) / 2
-    return float(high - low), float(turns / (len(left) * step))
-
-
-def _course_cautions(
-    stand: Stand, level: tuple[NDArray[np.float64], NDArray[np.float64]]
-) -> list[str]:
+def _course_cautions(stand: Stand, trembles: tuple[float, float]) -> list[str]:
     said = []
-    height, times = tremolo(stand, level)
+    height, times = trembles
     if height > TREMOLO_DB:
         said.append(
             f"The level goes up and down by {height:.0f} dB about {times:.0f} times a second, so "

@@ -228,10 +228,11 @@ def _wishes(
     a4_hz = study.tuning_hz(key["session_id"])
     known: dict[str, Any] = {} if kind == "hairpin" else {"a4_hz": a4_hz}
     # Another instrument brings its own target and protocol.
-    if kind in ("crow", "test") and "instrument" not in asked:
-        known |= {"instrument": settings.instrument, "target": settings.crow_target}
-    if kind == "test" and "instrument" not in asked:
-        known["protocol"] = settings.protocol
+    if "instrument" not in asked:
+        if kind in ("crow", "test"):
+            known |= {"instrument": settings.instrument, "target": settings.crow_target}
+        if kind == "test":
+            known["protocol"] = settings.protocol
     return known | dict(asked)
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, ModelError, RecordError, listed, unknown_name
-from reedlab.schema import Response
+from reedlab.schema import Response, is_number
 from reedlab.study import Study
 
 KINDS = ("auto", "crossed", "nested", "ordered", "category")
@@ -68,7 +68,7 @@ class Readings:
     @property
     def scores(self) -> pd.DataFrame:
         """The readings with ordered levels in words as 1, 2, 3 and so on."""
-        if self.kind != "ordered" or all(map(_is_number, self.levels)):
+        if self.kind != "ordered" or all(map(is_number, self.levels)):
             return self.data
         rank = {level: place for place, level in enumerate(self.levels, start=1)}
         return self.data.assign(value=self.data["value"].map(rank).astype(float))
@@ -83,13 +83,9 @@ def gather_readings(
     levels: Sequence = (),
 ) -> Readings:
     """Gather the readings of a table or a study; see :func:`reedlab.measure.agreement`."""
-    if not isinstance(data, pd.DataFrame | Study):
-        raise CallError(
-            f"data is a {type(data).__name__}; give a study, or a table (DataFrame) with one row a "
-            "reading."
-        )
+    require_readings(data)
     if kind not in KINDS:
-        raise unknown_name("kind", str(kind), KINDS)
+        raise unknown_name("kind", kind, KINDS)
     cautions: list[str] = []
     label, measured_in, file = _words(value), _unit_of(value), "the table"
     if isinstance(data, Study):
@@ -125,6 +121,15 @@ def gather_readings(
         left_out,
         tuple(cautions),
     )
+
+
+def require_readings(data: object) -> None:
+    """Refuse what is neither a study nor a table."""
+    if not isinstance(data, pd.DataFrame | Study):
+        raise CallError(
+            f"data is a {type(data).__name__}; give a study, or a table (DataFrame) with one row a "
+            "reading."
+        )
 
 
 def _response(study: Study, value: str) -> Response:
@@ -189,7 +194,7 @@ def _complete(
         if count > 1:
             raise RecordError(f"{count} columns are named '{name}'; give each a name of its own.")
         if not count:
-            error = unknown_name("column", str(name), map(str, data.columns))
+            error = unknown_name("column", name, data.columns)
             raise CallError(f"{error}{_hint(data, role, unit)}")
     table = pd.DataFrame({role: data[name] for role, name in names.items() if name is not None})
     if rater is None:
@@ -242,7 +247,7 @@ def _typed(
             levels = tuple(values.cat.categories)
         table = table.assign(value=values.astype(object))
         values = table["value"]
-    if pd.api.types.is_object_dtype(values) and all(map(_is_number, values)):
+    if pd.api.types.is_object_dtype(values) and all(map(is_number, values)):
         table = table.assign(value=values.astype(float))
         values = table["value"]
     is_bool = pd.api.types.is_bool_dtype(values)
@@ -264,8 +269,8 @@ def _kind(
     if is_bool:
         return "category"
     if not numeric:
-        if table["value"].map(_is_number).mean() > MOSTLY:
-            _numbers(table, value, numeric=False)
+        if table["value"].map(is_number).mean() > MOSTLY:
+            raise _no_numbers(table["value"], value)
         words = listed(sorted({str(word) for word in table["value"]})[:6])
         raise CallError(
             f"'{value}' holds words ({words}). Say levels=[…] from the lowest to the highest if "
@@ -278,16 +283,20 @@ def _kind(
 
 def _numbers(table: pd.DataFrame, value: str, *, numeric: bool) -> pd.DataFrame:
     if not numeric:
-        values = table["value"]
-        odd = values[~values.map(_is_number)] if values.map(_is_number).any() else values
-        raise RecordError(
-            f"'{value}' is not a number in every row: {_places(odd)}; mend these, or empty them."
-        )
+        raise _no_numbers(table["value"], value)
     table = table.assign(value=table["value"].astype(float))
     infinite = table.index[~np.isfinite(table["value"])]
     if len(infinite):
         raise RecordError(f"'{value}' is infinite in rows {listed(infinite)}; mend or empty them.")
     return table
+
+
+def _no_numbers(values: pd.Series, value: str) -> RecordError:
+    numbers = values.map(is_number)
+    odd = values[~numbers] if numbers.any() else values
+    return RecordError(
+        f"'{value}' is not a number in every row: {_places(odd)}; mend these, or empty them."
+    )
 
 
 def _odd(values: pd.Series) -> str:
@@ -325,10 +334,6 @@ def _ordered_levels(values: pd.Series, value: str, levels: Sequence, *, numeric:
             f"are {listed(levels)}."
         )
     return tuple(levels)
-
-
-def _is_number(value: object) -> bool:
-    return isinstance(value, int | float | np.number) and not isinstance(value, bool)
 
 
 def _words(name: str) -> str:

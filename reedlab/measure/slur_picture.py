@@ -4,7 +4,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reedlab.charts import COLOURS, new_axes
+from reedlab.charts import COLOURS, legend_once, new_axes
 from reedlab.errors import CallError
 from reedlab.measure.traces import BAND, draw_traces
 from reedlab.schema.pitch import note_hz
@@ -63,7 +63,5 @@ def draw_slur(answer: "Slur", ax: "Axes | None" = None) -> "Axes":
     else:
         words = "no transition catches"
     ax.set_title(words, fontsize=9, loc="left", parse_math=False)
-    handles, labels = ax.get_legend_handles_labels()
-    once = dict(zip(labels, handles, strict=True))
-    ax.legend([*once.values()], [*once], fontsize=8, frameon=False, ncols=5, loc="upper right")
+    legend_once(ax, loc="upper right")
     return ax

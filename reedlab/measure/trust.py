@@ -11,6 +11,7 @@ import numpy as np
 
 from reedlab.answer import percent_text
 from reedlab.measure.partials import Partials
+from reedlab.measure.quiet import MAINS_HZ
 from reedlab.measure.settling import Stand
 from reedlab.schema.pitch import cents
 
@@ -37,7 +38,7 @@ LEAST_HOLD_S, LEAST_SHARE, MOST_DIFFER_CENTS, MOST_DRIFT_CENTS = 0.4, 0.35, 15.0
 LOWEST_BESIDE_HUM_HZ = 63.5
 #: A pitch this near to the octave of the mains, as steady as no player and there from the first
 #: moment, may be hum: cents, cents, s.
-HUM_OCTAVES_HZ, HUM_CENTS, HUM_SPREAD_CENTS, FROM_THE_START_S = (100.0, 120.0), 3.0, 1.5, 0.05
+HUM_CENTS, HUM_SPREAD_CENTS, FROM_THE_START_S = 3.0, 1.5, 0.05
 #: What is no single pitch, or may be hum, is never trusted more than this.
 MOST_OF_SEVERAL = 0.2
 
@@ -110,7 +111,7 @@ def trust(
     if humming and hz < LOWEST_BESIDE_HUM_HZ:
         why_not = "it is hum of the mains mixed with a tone"
     steady = start_s < FROM_THE_START_S and stand.spread_cents < HUM_SPREAD_CENTS
-    hum = steady and any(abs(cents(hz, mains)) < HUM_CENTS for mains in HUM_OCTAVES_HZ)
+    hum = steady and any(abs(cents(hz, 2 * mains)) < HUM_CENTS for mains in MAINS_HZ)
     if why_not or hum:
         confidence = min(confidence, MOST_OF_SEVERAL)
     return Trust(not why_not, confidence, why_not, hum)

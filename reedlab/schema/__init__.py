@@ -7,7 +7,7 @@ from reedlab.schema.cautions import CAUTIONS, cautions_for
 from reedlab.schema.codes import draw_codes, read_code
 from reedlab.schema.columns import TYPES, Column, Table
 from reedlab.schema.defaults import FACTORS, RESPONSES, default_factors
-from reedlab.schema.factors import FEW, STRATA, STRATUM_KEY, STRATUM_TABLE, Factor
+from reedlab.schema.factors import FEW, STRATA, STRATUM_KEY, STRATUM_TABLE, Factor, is_number
 from reedlab.schema.instruments import INSTRUMENTS, Instrument, instrument
 from reedlab.schema.pitch import A4_HZ, cents, cents_from_band, nearest_note, note_hz
 from reedlab.schema.protocol import Step, default_protocol
@@ -43,6 +43,7 @@ __all__ = [
     "default_protocol",
     "draw_codes",
     "instrument",
+    "is_number",
     "nearest_note",
     "note_hz",
     "read_code",

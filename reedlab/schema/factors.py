@@ -8,6 +8,7 @@ against, and how many units a finding really rests on.
 from collections.abc import Sequence
 from dataclasses import dataclass
 from numbers import Real
+from typing import TypeGuard
 
 from reedlab.errors import CallError
 
@@ -77,7 +78,7 @@ class Factor:
                 f"Factor '{self.name}' has the stratum '{self.stratum}'; "
                 f"a level can be given to a {', a '.join(STRATA[:-1])} or a {STRATA[-1]}."
             )
-        numeric = {_is_number(level) for level in self.levels}
+        numeric = {is_number(level) for level in self.levels}
         if len(numeric) > 1:
             raise CallError(
                 f"Factor '{self.name}' mixes numbers and words among its levels: "
@@ -100,5 +101,6 @@ class Factor:
         return STRATUM_TABLE[self.stratum]
 
 
-def _is_number(level: object) -> bool:
-    return isinstance(level, Real) and not isinstance(level, bool)
+def is_number(value: object) -> TypeGuard[float]:
+    """Tell whether a value is a real number, of any library; yes and no are none."""
+    return isinstance(value, Real) and not isinstance(value, bool)

@@ -98,4 +98,4 @@ def instrument(name: str) -> Instrument:
     for known in INSTRUMENTS:
         if known.name == name:
             return known
-    raise unknown_name("instrument", str(name), [known.name for known in INSTRUMENTS])
+    raise unknown_name("instrument", name, [known.name for known in INSTRUMENTS])

@@ -9,13 +9,12 @@ and for unblinding, nowhere else.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from numbers import Real
 from typing import Any
 
 import pandas as pd
 
 from reedlab.errors import CallError, unknown_name
-from reedlab.schema import Column, Factor
+from reedlab.schema import Column, Factor, is_number
 from reedlab.study.cells import type_column
 from reedlab.study.faults import Fault, refusal
 from reedlab.study.settings import BatchRecord
@@ -167,7 +166,7 @@ def level_text(value: Any) -> str:
     """
     if pd.isna(value):
         return ""
-    if isinstance(value, Real) and not isinstance(value, bool):
+    if is_number(value):
         number = float(value)
         return str(int(number)) if number.is_integer() else repr(number)
     return str(value)

@@ -20,6 +20,7 @@ from reedlab.errors import CallError
 from reedlab.plan.strength import words
 from reedlab.plan.strength.rows import Layout, Rows, fates, rows_of
 from reedlab.plan.strength.variance import read_variances
+from reedlab.schema import is_number
 from reedlab.study.plans import records
 
 if TYPE_CHECKING:
@@ -218,13 +219,13 @@ def _check(
             f"power() was given {said}; give effect (a difference in the response's unit) or "
             "keep_rates (two shares of reeds kept)."
         )
-    if effect is not None and not (_is_number(effect) and 0 < effect < np.inf):
+    if effect is not None and not (is_number(effect) and 0 < effect < np.inf):
         faults.append(
             f"effect is {effect!r}; give the size of the difference worth finding, above 0."
         )
     if keep_rates is not None:
         rates = list(keep_rates) if isinstance(keep_rates, Sequence) else []
-        if len(rates) != 2 or not all(_is_number(rate) and 0 < rate < 1 for rate in rates):
+        if len(rates) != 2 or not all(is_number(rate) and 0 < rate < 1 for rate in rates):
             faults.append(
                 f"keep_rates is {keep_rates!r}; give two shares between 0 and 1, such as "
                 "(0.25, 0.5)."
@@ -279,7 +280,3 @@ def _cautions(
         yield from words.few_df(table, rows.labels if len(table) > 1 else {})
     if len(table) > 1:
         yield words.MANY_TERMS
-
-
-def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float | np.number) and not isinstance(value, bool)

@@ -92,7 +92,7 @@ class Layout:
     def __post_init__(self) -> None:
         faults = []
         if self.stratum not in STRATA:
-            raise unknown_name("stratum", str(self.stratum), STRATA)
+            raise unknown_name("stratum", self.stratum, STRATA)
         least = {"tubes": 1, "reeds_per_tube": 1, "levels": 2, "lots": 1, "sessions": 1}
         for name, low in least.items():
             value = getattr(self, name)
