@@ -10,6 +10,7 @@ from reedlab.analyse.effects import effects_table, fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.keeping import keeping_table
+from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.strata import judged
 from reedlab.analyse.words import with_unit
 from reedlab.answer import Answer, counted, number_text
@@ -47,10 +48,13 @@ class Drivers(Answer):
         a penalised likelihood ratio on num_df, without den_df), ``p_value``,
         ``p_adjusted`` (Holm, over the terms); ``share`` of the variance; ``stratum``,
         ``n_units`` of it, ``n_tubes, n_reeds`` and ``evidence``.
+    reliability : Reliability or None
+        How well the response repeats itself; None for what is recorded once a reed.
     """
 
     frame: Frame | None = None
     fit: "LinearFit | None" = None
+    reliability: Reliability | None = None
 
     @property
     def response(self) -> Response:
@@ -189,6 +193,9 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     else:
         table, notes = effects_table(fit, frame.factors), ()
     table = _completed(table.assign(unit=unit), study, frame)
+    repeat = reliability(study, response)
+    if repeat is not None and repeat.poor:
+        notes = (*notes, repeat.sentence)
     return Drivers(
         question=f"What drives {frame.response.label}?",
         table=table,
@@ -197,6 +204,7 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
         left_out=frame.left_out,
         frame=frame,
         fit=fit,
+        reliability=repeat,
     )
 
 
