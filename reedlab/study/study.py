@@ -21,6 +21,7 @@ from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet
 
 if TYPE_CHECKING:
+    from reedlab.study.looks import Log
     from reedlab.study.plans import Plan
 
 Item = TypeVar("Item", Factor, Response)
@@ -90,6 +91,13 @@ class Study:
         from reedlab.study.check import check_study  # its rules are slow to import
 
         return check_study(self)
+
+    @cached_property
+    def log(self) -> "Log":
+        """What was looked at in this study so far; each analysis adds its tests."""
+        from reedlab.study.looks import Log  # it writes, and writing opens studies
+
+        return Log(None if self.settings.invented else self.folder)
 
     def check(self) -> Faults:
         """Return every fault of the record at once.

@@ -169,6 +169,22 @@ def replace_files(folder: Path, contents: Mapping[str, bytes]) -> None:
             left.unlink(missing_ok=True)
 
 
+def csv_lines(rows: Iterable[Sequence[str]]) -> str:
+    """Return rows as CSV with plain line feeds, which version control shows best.
+
+    Examples
+    --------
+    >>> csv_lines([["reed_id", "note"], ["R1", "thin, soft"]]).splitlines()
+    ['reed_id,note', 'R1,"thin, soft"']
+    """
+    lines: list[str] = []
+    # The writer quotes a cell only for the line ends that it writes itself, and a lone
+    # carriage return needs quotes too.
+    writer = csv.writer(SimpleNamespace(write=lines.append), lineterminator="\r\n")
+    writer.writerows(rows)
+    return "".join(line.removesuffix("\r\n") + "\n" for line in lines)
+
+
 def _set_aside(path: Path, content: bytes) -> Path:
     """Write a file beside its place, under a name that nobody sees."""
     with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", delete=False) as file:
@@ -237,17 +253,7 @@ def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
             for place, reason in bad.items()
         )
         cells.append(texts)
-    return _lines([table.names, *zip(*cells, strict=True)])
-
-
-def _lines(rows: Iterable[Sequence[str]]) -> str:
-    """Return rows as CSV with plain line feeds, which version control shows best."""
-    lines: list[str] = []
-    # The writer quotes a cell only for the line ends that it writes itself, and a lone
-    # carriage return needs quotes too.
-    writer = csv.writer(SimpleNamespace(write=lines.append), lineterminator="\r\n")
-    writer.writerows(rows)
-    return "".join(line.removesuffix("\r\n") + "\n" for line in lines)
+    return csv_lines([table.names, *zip(*cells, strict=True)])
 
 
 def _cell_text(value: Any, kind: str) -> str:
