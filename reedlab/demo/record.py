@@ -10,7 +10,7 @@ import pandas as pd
 from reedlab.demo.bench import CROW_TARGET
 from reedlab.demo.truth import LEVELS, Truth
 from reedlab.schema import FACTORS, RESPONSES, Factor, table_named
-from reedlab.study import BatchRecord, Settings, Study, write_study
+from reedlab.study import BatchRecord, Settings, Stage, Study, write_study
 from reedlab.study.cells import DTYPES
 
 
@@ -40,7 +40,11 @@ class Demo:
 
 
 def settings_for(
-    factors: Sequence[str], batches: Sequence[BatchRecord] = (), tube: str = ""
+    factors: Sequence[str],
+    batches: Sequence[BatchRecord] = (),
+    tube: str = "",
+    stages: Sequence[Stage] = (),
+    cane_minutes: float = 0.0,
 ) -> Settings:
     """Return the settings of an invented bassoon study.
 
@@ -51,6 +55,8 @@ def settings_for(
     batches : sequence of BatchRecord
     tube : str
         A factor that was given to whole tubes, though usually to reeds.
+    stages : sequence of Stage
+    cane_minutes : float
 
     Returns
     -------
@@ -70,6 +76,8 @@ def settings_for(
         factors=declared,
         responses=RESPONSES,
         batches=batches,
+        stages=stages,
+        cane_minutes=cane_minutes,
     )
 
 

@@ -12,8 +12,9 @@ import pandas as pd
 from reedlab.demo import aftermath, cane, diary
 from reedlab.demo.bench import measured, stage_names
 from reedlab.demo.record import Demo, recorded, settings_for
-from reedlab.demo.truth import TRUTH
+from reedlab.demo.truth import STAGES, TRUTH
 from reedlab.demo.verdicts import fates, stage_means
+from reedlab.study import Stage
 
 # The first seed from 1 upwards whose season teaches what seasons like it show on average:
 # the joint model finds all drivers of crow and dynamic range and no other factor, and
@@ -34,6 +35,11 @@ FACTORS = (
     "relative_humidity_pct",
     "temperature_c",
 )
+
+#: Minutes of work on a reed by each stage: making takes 70, tests and scraping the rest.
+MINUTES = (80.0, 105.0, 140.0)
+#: What the cane of a reed costs, in minutes of work.
+CANE_MINUTES = 10.0
 
 # The cells of the tests that are now and then not written down, and how often.
 _GAPS = (
@@ -85,7 +91,8 @@ def simulate_season(seed: int = SEASON_SEED, effects: bool = True) -> Demo:
     tests = pd.concat([layout, tests], axis="columns")
     tests, held = _that_took_place(tests, held, reeds)
     tables = _tables(streams[7], tubes, reeds, held, tests, done)
-    settings = settings_for(FACTORS)
+    stages = [Stage(*stage) for stage in zip(STAGES, MINUTES, strict=True)]
+    settings = settings_for(FACTORS, stages=stages, cane_minutes=CANE_MINUTES)
     return Demo(TITLE, recorded(tables, settings), settings, truth)
 
 

@@ -5,7 +5,7 @@ from reedlab.study.faults import Fault, Faults
 from reedlab.study.folder import open_study
 from reedlab.study.plans import Plan
 from reedlab.study.recording import Recorded, record_sheet
-from reedlab.study.settings import BatchRecord, Settings, default_settings
+from reedlab.study.settings import BatchRecord, Settings, Stage, default_settings
 from reedlab.study.study import Study
 from reedlab.study.writing import new_study, write_study
 
@@ -16,6 +16,7 @@ __all__ = [
     "Plan",
     "Recorded",
     "Settings",
+    "Stage",
     "Study",
     "add_plan",
     "default_settings",

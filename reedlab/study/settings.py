@@ -1,14 +1,16 @@
 """What a study says about itself, apart from its tables.
 
-The instrument and its crow target, the factors and responses, the test protocol, and
-which factors of which batch were randomised. Frozen; pitches in note names, tuning in
-Hz.
+The instrument and its crow target, the factors and responses, the test protocol, the
+stages of testing with the work that they cost, and which factors of which batch were
+randomised. Frozen; pitches in note names, tuning in Hz, work in minutes.
 """
 
+import math
 import re
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from difflib import get_close_matches
+from itertools import pairwise
 from numbers import Real
 
 from reedlab.errors import CallError
@@ -75,6 +77,22 @@ class BatchRecord:
 
 
 @dataclass(frozen=True)
+class Stage:
+    """A stage of testing and what a reed has cost by then.
+
+    Attributes
+    ----------
+    name : str
+        As the tests say it, e.g. ``"day 1"``.
+    minutes : float
+        Usual minutes of work on a reed from the cane to the end of its test at that stage.
+    """
+
+    name: str
+    minutes: float
+
+
+@dataclass(frozen=True)
 class Settings:
     """The settings of a study.
 
@@ -94,6 +112,10 @@ class Settings:
     protocol : sequence of Step, optional
         Left out, it is the instrument's default.
     batches : sequence of BatchRecord, optional
+    stages : sequence of Stage, optional
+        In order, the last one that at which a reed is finished; minutes grow.
+    cane_minutes : float
+        What the cane of one reed costs, in minutes of work.
 
     Raises
     ------
@@ -115,14 +137,16 @@ class Settings:
     responses: Sequence[Response] = ()
     protocol: Sequence[Step] = ()
     batches: Sequence[BatchRecord] = ()
+    stages: Sequence[Stage] = ()
+    cane_minutes: float = 0.0
 
     def __post_init__(self) -> None:
         known = instrument(self.instrument)
         object.__setattr__(self, "crow_target", _band(self.crow_target) or known.crow_target)
         object.__setattr__(self, "protocol", tuple(self.protocol or default_protocol(known.name)))
-        for name in ("factors", "responses", "batches"):
+        for name in ("factors", "responses", "batches", "stages"):
             object.__setattr__(self, name, tuple(getattr(self, name)))
-        faults = [*self._pitch_faults(), *self._name_faults()]
+        faults = [*self._pitch_faults(), *self._name_faults(), *self._minutes_faults()]
         if faults:
             raise CallError("\n".join(dict.fromkeys(faults)))
 
@@ -161,6 +185,7 @@ class Settings:
             ("factor", [item.name for item in self.factors]),
             ("response", [item.name for item in self.responses]),
             ("batch", [item.batch_id for item in self.batches]),
+            ("stage", [item.name for item in self.stages]),
         ):
             for name in sorted({name for name in items if items.count(name) > 1}):
                 yield f"The {kind} '{name}' is declared twice."
@@ -174,6 +199,33 @@ class Settings:
                         f"Batch '{batch.batch_id}' names '{name}' as randomised, which is no "
                         f"declared factor{hint}."
                     )
+
+    def _minutes_faults(self) -> Iterator[str]:
+        costs = [("cane_minutes", self.cane_minutes)]
+        costs += [(f"minutes of the stage '{item.name}'", item.minutes) for item in self.stages]
+        wrong = [(what, value) for what, value in costs if not is_duration(value)]
+        for what, value in wrong:
+            yield f"{what}: {value!r} is no number of minutes from 0 upwards."
+        if not wrong:
+            for earlier, later in pairwise(self.stages):
+                if later.minutes <= earlier.minutes:
+                    yield (
+                        f"The stage '{later.name}' comes after '{earlier.name}' and must have more "
+                        f"minutes than {earlier.minutes:g}; they count from the cane on."
+                    )
+
+
+def is_duration(value: object) -> bool:
+    """Say whether a value is a finite number of minutes from 0 upwards.
+
+    Examples
+    --------
+    >>> is_duration(70), is_duration(-1), is_duration(True), is_duration("an hour")
+    (True, False, False, False)
+    """
+    if isinstance(value, bool) or not isinstance(value, Real):
+        return False
+    return 0 <= value < math.inf
 
 
 def _band(target: object) -> tuple[str, ...]:

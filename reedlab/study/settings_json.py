@@ -12,13 +12,14 @@ from typing import Any
 
 from reedlab.errors import CallError
 from reedlab.schema import INSTRUMENTS, Factor, Response, Step
-from reedlab.study.settings import BatchRecord, Settings
+from reedlab.study.settings import BatchRecord, Settings, Stage
 
 _PARTS: dict[str, type] = {
     "factors": Factor,
     "responses": Response,
     "protocol": Step,
     "batches": BatchRecord,
+    "stages": Stage,
 }
 _KINDS: dict[str, tuple[Any, str]] = {
     "str": (str, "text in quotes"),
@@ -44,13 +45,13 @@ def settings_to_json(settings: Settings) -> dict[str, Any]:
         "crow_target": low if low == high else [low, high],
         "invented": settings.invented,
     }
-    return block | {
-        name: [part_to_json(item) for item in getattr(settings, name)] for name in _PARTS
-    }
+    block |= {name: [part_to_json(item) for item in getattr(settings, name)] for name in _PARTS}
+    optional = {"stages": block.pop("stages"), "cane_minutes": settings.cane_minutes}
+    return block | {name: value for name, value in optional.items() if value}
 
 
 def part_to_json(item: Any) -> dict[str, Any]:
-    """Return a factor, response, step or batch as an object, without its defaults.
+    """Return a factor, response, step, batch or stage as an object, without its defaults.
 
     Examples
     --------
@@ -110,7 +111,7 @@ def settings_from_json(raw: Mapping[str, Any], faults: list[str]) -> Settings:
 
 
 def _parts(name: str, value: Any, faults: list[str]) -> tuple[Any, ...]:
-    """Build the factors, responses, steps or batches of a list of objects."""
+    """Build the factors, responses, steps, batches or stages of a list of objects."""
     if not isinstance(value, list):
         faults.append(f"reedlab.{name} must be a list in square brackets.")
         return ()
