@@ -167,6 +167,12 @@ VOCABULARY = {
     "beyond": "whether the difference is larger than that",
     "n_readings": "number of readings",
     # Randomisation and many looks.
+    "asked": "the question that tested it: name of the call, and what it was asked with",
+    "response": "the response that was tested",
+    "finding": "the effect in words, with unit, 95 % interval and number of units",
+    "p_season": "p value adjusted for all tests of the season (Benjamini and Hochberg)",
+    "stands": "whether p_season is 0.05 or less",
+    "times": "how often the question was asked while the record changed",
     # Ratings.
     # Stopping.
     "rule": "which reeds are stopped",
@@ -188,6 +194,9 @@ VOCABULARY = {
     "tried_high": "highest value tried",
 }
 
+#: Columns that are written as p values.
+P_VALUES = ("p_value", "p_adjusted", "p_season")
+
 
 @dataclass(frozen=True)
 class Answer:
@@ -205,6 +214,8 @@ class Answer:
         Rows of the record that were not used: file, row and the fault.
     rows_used : int
         How many rows of the record the finding rests on.
+    looked : str
+        How many factors and responses of the study were looked at until then, in words.
     """
 
     question: str
@@ -214,6 +225,7 @@ class Answer:
     left_out: pd.DataFrame = field(
         default_factory=lambda: pd.DataFrame(columns=["file", "row", "fault"])
     )
+    looked: str = ""
 
     @cached_property
     def sentence(self) -> str:
@@ -230,9 +242,11 @@ class Answer:
     def _repr_html_(self) -> str:
         cautions = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)
         listed = f"<ul>{cautions}</ul>" if cautions else ""
+        looked = f"<p><small>{html.escape(self.looked)}</small></p>" if self.looked else ""
         return (
             f"<p><b>{html.escape(self.question)}</b></p><p>{html.escape(self.sentence)}</p>"
             f"{rounded(self.table).to_html(index=False, na_rep='')}{listed}"
+            f"{looked}"
         )
 
 
@@ -241,7 +255,7 @@ def rounded(table: pd.DataFrame) -> pd.DataFrame:
     shown = table.copy()
     for name in shown.columns:
         if pd.api.types.is_float_dtype(shown[name]):
-            style = p_text if name in ("p_value", "p_adjusted") else number_text
+            style = p_text if name in P_VALUES else number_text
             shown[name] = [style(value) for value in shown[name]]
     return shown
 

@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from reedlab.answer import percent_text
+from reedlab.answer import counted, number_text, percent_text
 
 
 def with_unit(label: str, unit: str) -> str:
@@ -29,6 +29,37 @@ def share_with_interval(row: Mapping[Any, Any] | pd.Series) -> str:
     """
     low, high = percent_text(row["conf_low"]), percent_text(row["conf_high"])
     return f"{percent_text(row['share'])} (95 % {low} to {high})"
+
+
+def effect_text(row: Mapping[Any, Any]) -> str:
+    """Write an effect of a row of a table with its unit, interval, grade and units.
+
+    Examples
+    --------
+    >>> effect_text({"contrast": "+0.05 mm", "estimate": -16.2, "unit": "cents", "conf_low": -20.7,
+    ...     "conf_high": -11.8, "evidence": "observed", "n_units": 8, "stratum": "tube"})
+    '+0.05 mm: −16.2 cents (95 % −20.7 to −11.8; observed, 8 tubes)'
+    """
+    unit = f" {row['unit']}" if row["unit"] else ""
+    low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
+    count = counted(row["n_units"], row["stratum"])
+    if row["stratum"] != "reed" and row.get("n_reeds"):
+        count += f", {counted(row['n_reeds'], 'reed')}"
+    return (
+        f"{with_minus(row['contrast'])}: {number_text(row['estimate'])}{unit} "
+        f"(95 % {low} to {high}; {row['evidence']}, {count})"
+    )
+
+
+def with_minus(contrast: str) -> str:
+    """Write a contrast with a real minus sign.
+
+    Examples
+    --------
+    >>> with_minus("wide - narrow"), with_minus("-0.05 mm")
+    ('wide − narrow', '−0.05 mm')
+    """
+    return contrast.replace("-", "−") if contrast[:1] in "+-" else contrast.replace(" - ", " − ")
 
 
 def unique_names(headers: Iterable[str]) -> dict[str, str]:
