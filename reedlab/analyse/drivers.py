@@ -10,10 +10,11 @@ from reedlab.analyse.effects import effects_table, fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.keeping import keeping_table
+from reedlab.analyse.looked import looked
 from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.strata import judged
-from reedlab.analyse.words import with_unit
-from reedlab.answer import Answer, counted, number_text
+from reedlab.analyse.words import effect_text, with_minus, with_unit
+from reedlab.answer import Answer, counted
 from reedlab.errors import CallError, unknown_name
 from reedlab.model.comparisons import holm
 from reedlab.schema import Factor, Response
@@ -84,34 +85,24 @@ class Drivers(Answer):
         return self.frame
 
     def _say(self) -> str:
-        looked, strong = self.table["term"].nunique(), self.strong
-        factors = "factor" if looked == 1 else "factors"
+        count, strong = self.table["term"].nunique(), self.strong
+        factors = "factor" if count == 1 else "factors"
         what = self.response.label
         if self.response.kind == "binary":
             what = f"the share of reeds {what}"
         if strong:
             verb = "moves" if len(strong) == 1 else "move"
-            opening = f"Of {looked} {factors} looked at, {len(strong)} {verb} {what} beyond chance"
-        elif looked == 1:
+            opening = f"Of {count} {factors} looked at, {len(strong)} {verb} {what} beyond chance"
+        elif count == 1:
             opening = f"The one factor looked at does not move {what} beyond chance"
         else:
             opening = (
-                f"None of {looked} {factors} looked at moves {what} beyond chance; the strongest"
+                f"None of {count} {factors} looked at moves {what} beyond chance; the strongest"
             )
-        effects = [self._effect(row) for row in self.shown.to_dict("records")]
+        effects = [
+            f"{self.label(row['term'])} {effect_text(row)}" for row in self.shown.to_dict("records")
+        ]
         return f"{opening}: {'; '.join(effects)}."
-
-    def _effect(self, row: dict) -> str:
-        unit = f" {row['unit']}" if row["unit"] else ""
-        low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
-        count = counted(row["n_units"], row["stratum"])
-        if row["stratum"] != "reed" and row["n_reeds"]:
-            count += f", {counted(row['n_reeds'], 'reed')}"
-        return (
-            f"{self.label(row['term'])} {_with_minus(row['contrast'])}: "
-            f"{number_text(row['estimate'])}{unit} (95 % {low} to {high}; "
-            f"{row['evidence']}, {count})"
-        )
 
     def _factor(self, name: str) -> Factor:
         for factor in self._frame.factors:
@@ -124,7 +115,7 @@ class Drivers(Answer):
         from reedlab.charts import forest
 
         labels = [
-            f"{self.label(row['term'])}: {_with_minus(row['contrast'])}"
+            f"{self.label(row['term'])}: {with_minus(row['contrast'])}"
             for row in self.table.to_dict("records")
         ]
         unit = self.table["unit"].iloc[0]
@@ -141,6 +132,7 @@ class Drivers(Answer):
         return draw_factor(self._frame, self.fit, self._factor(name), ax)
 
 
+@looked
 def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -> Drivers:
     """Find which process variables drive a response.
 
@@ -238,7 +230,3 @@ def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[
             f"{frame.response.label}: {len(frame.left_out)} of {everything}{GAPS}{listed}{more}."
         )
     return (*cautions, *notes, *frame.cautions)
-
-
-def _with_minus(contrast: str) -> str:
-    return contrast.replace("-", "−") if contrast[:1] in "+-" else contrast.replace(" - ", " − ")

@@ -34,21 +34,32 @@ def share_with_interval(row: Mapping[Any, Any] | pd.Series) -> str:
 def effect_text(row: Mapping[Any, Any]) -> str:
     """Write an effect of a row of a table with its unit, interval, grade and units.
 
+    What the row does not say is left out; without an estimate there is no text.
+
     Examples
     --------
-    >>> effect_text({"contrast": "+0.05 mm", "estimate": -16.2, "unit": "cents", "conf_low": -20.7,
-    ...     "conf_high": -11.8, "evidence": "observed", "n_units": 8, "stratum": "tube"})
+    >>> row = {"contrast": "+0.05 mm", "estimate": -16.2, "unit": "cents", "conf_low": -20.7,
+    ...     "conf_high": -11.8, "evidence": "observed", "n_units": 8, "stratum": "tube"}
+    >>> effect_text(row)
     '+0.05 mm: −16.2 cents (95 % −20.7 to −11.8; observed, 8 tubes)'
+    >>> effect_text({"estimate": 2.0, "conf_low": 1.0, "conf_high": 3.0})
+    '2 (95 % 1 to 3)'
     """
-    unit = f" {row['unit']}" if row["unit"] else ""
-    low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
-    count = counted(row["n_units"], row["stratum"])
-    if row["stratum"] != "reed" and row.get("n_reeds"):
-        count += f", {counted(row['n_reeds'], 'reed')}"
-    return (
-        f"{with_minus(row['contrast'])}: {number_text(row['estimate'])}{unit} "
-        f"(95 % {low} to {high}; {row['evidence']}, {count})"
-    )
+    told = {name: value for name, value in row.items() if not pd.isna(value) and value != ""}
+    if "estimate" not in told:
+        return ""
+    opening = f"{with_minus(told['contrast'])}: " if "contrast" in told else ""
+    unit = f" {told['unit']}" if "unit" in told else ""
+    interval = "no interval"
+    if {"conf_low", "conf_high"} <= set(told):
+        interval = f"95 % {number_text(told['conf_low'])} to {number_text(told['conf_high'])}"
+    rests_on = [told["evidence"]] if "evidence" in told else []
+    if {"n_units", "stratum"} <= set(told):
+        rests_on.append(counted(told["n_units"], told["stratum"]))
+        if told["stratum"] != "reed" and told.get("n_reeds"):
+            rests_on.append(counted(told["n_reeds"], "reed"))
+    inside = f"{interval}; {', '.join(rests_on)}" if rests_on else interval
+    return f"{opening}{number_text(told['estimate'])}{unit} ({inside})"
 
 
 def with_minus(contrast: str) -> str:
