@@ -1,0 +1,87 @@
+"""What stands of a season's findings, given how many tests were looked at.
+
+Within a question p values are corrected by Holm's method, so that it calls any effect by
+chance in one null question of twenty. A season asks many questions. Over all its tests
+Benjamini and Hochberg's method holds the share of false ones among the findings that
+stand at 5 %, on average. Randomised comparisons are apart from what was found in the
+record, for each was planned before. A finding of the record that its own question
+calls an effect, but that does not stand, is graded exploratory.
+"""
+
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reedlab.analyse.evidence import CAUTIONS
+from reedlab.model.comparisons import holm
+
+if TYPE_CHECKING:
+    from reedlab.analyse.drivers import Drivers
+
+#: Share of false ones allowed among the findings that stand; and Holm's level in a question.
+LEVEL = 0.05
+
+
+def weighed(tests: pd.DataFrame) -> pd.DataFrame:
+    """Adjust p values over a season, and grade again what does not stand.
+
+    Parameters
+    ----------
+    tests : DataFrame
+        A row a test: ``asked`` (tests of one question share it), ``p_value`` (none is
+        missing) and ``evidence``.
+
+    Returns
+    -------
+    DataFrame
+        With ``p_season`` and ``stands``, and ``evidence`` for the season.
+
+    References
+    ----------
+    Benjamini & Hochberg (1995), J. R. Statist. Soc. B 57, 289-300; Holm (1979),
+    Scandinavian Journal of Statistics 6, 65-70.
+
+    Examples
+    --------
+    >>> tests = pd.DataFrame({"asked": ["crow", "crow", "attack"], "evidence": "observed",
+    ...     "p_value": [0.001, 0.4, 0.04]})
+    >>> weighed(tests)[["p_season", "stands", "evidence"]].round(3).values.tolist()
+    [[0.003, True, 'observed'], [0.4, False, 'observed'], [0.06, False, 'exploratory']]
+    """
+    from scipy.stats import false_discovery_control
+
+    p_season = pd.Series(np.nan, tests.index)
+    for _, p_values in tests.groupby(tests["evidence"] == "randomised")["p_value"]:
+        p_season[p_values.index] = false_discovery_control(p_values)
+    called = tests.groupby("asked")["p_value"].transform(lambda p: holm(p.to_numpy())) < LEVEL
+    stands = p_season <= LEVEL
+    fallen = called & ~stands & (tests["evidence"] == "observed")
+    evidence = tests["evidence"].mask(fallen, "exploratory")
+    return tests.assign(p_season=p_season, stands=stands, evidence=evidence)
+
+
+def over_season(found: Mapping[str, "Drivers"]) -> dict[str, "Drivers"]:
+    """Give the drivers of each response their p values over the season's record.
+
+    Each table gets ``p_season`` after ``p_adjusted``, and its grades for the season.
+    """
+    if not found:
+        return {}
+    apart = [
+        answer.table.drop_duplicates("term").assign(asked=name) for name, answer in found.items()
+    ]
+    tests = weighed(pd.concat(apart, ignore_index=True)).set_index(["asked", "term"])
+    return {name: _weighed_answer(answer, tests.loc[name]) for name, answer in found.items()}
+
+
+def _weighed_answer(answer: "Drivers", tests: pd.DataFrame) -> "Drivers":
+    table = answer.table.assign(evidence=answer.table["term"].map(tests["evidence"]))
+    place = table.columns.get_loc("p_adjusted") + 1
+    table.insert(place, "p_season", table["term"].map(tests["p_season"]))
+    cautions = answer.cautions
+    if (table["evidence"] == "exploratory").any() and CAUTIONS["exploratory"] not in cautions:
+        cautions = (CAUTIONS["exploratory"], *cautions)
+    return replace(answer, table=table, cautions=cautions)

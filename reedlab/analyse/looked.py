@@ -1,0 +1,137 @@
+"""What every analysis does beside answering: its tests go into the study's log.
+
+A test is a term with its p value; the contrasts of a term that share one p value are one
+test. The answer is given back with how many factors and responses were looked at in
+the study until then, and with what is wrong with the log, if anything is.
+"""
+
+import inspect
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from functools import wraps
+from typing import Any, Concatenate, ParamSpec, TypeVar
+
+import pandas as pd
+
+import reedlab
+from reedlab.analyse.words import effect_text
+from reedlab.answer import Answer, counted
+from reedlab.errors import listed
+from reedlab.study import Study
+from reedlab.study.looks import Look
+
+Asked = ParamSpec("Asked")
+Found = TypeVar("Found", bound=Answer)
+
+#: Arguments that the rest of a look tells, or that change no number.
+TOLD = ("study", "response", "factors", "progress")
+#: Which column says what is tested, where a table has no terms.
+NAMES = ("term", "contrast", "level", "rule", "method")
+
+
+def looked(
+    ask: Callable[Concatenate[Study, Asked], Found],
+) -> Callable[Concatenate[Study, Asked], Found]:
+    """Make a question write its tests into the log of the study that it is asked of.
+
+    Parameters
+    ----------
+    ask : callable
+        A public question: its first parameter is the study, and one may be named
+        ``response``. Of its answer's table the rows with a ``p_value`` are tests.
+    """
+    signature = inspect.signature(ask)
+
+    @wraps(ask)
+    def ask_and_log(study: Study, *args: Asked.args, **options: Asked.kwargs) -> Found:
+        answer = ask(study, *args, **options)
+        given = signature.bind(study, *args, **options).arguments
+        study.log.add(_looks(study, ask.__name__, given, answer))
+        cautions = (*answer.cautions, *study.log.cautions)
+        return replace(answer, cautions=cautions, looked=tally(study, study.log.looks))
+
+    return ask_and_log
+
+
+def tally(study: Study, looks: Iterable[Look]) -> str:
+    """Say how many factors and responses were looked at, in how many questions and tests.
+
+    Examples
+    --------
+    >>> from reedlab.demo import example_study
+    >>> tally(example_study("batch"), [])
+    'Nothing was tested in this study yet.'
+    """
+    looks = list(looks)
+    if not looks:
+        return "Nothing was tested in this study yet."
+    responses = {look.response for look in looks if look.response}
+    factors = {part for look in looks if look.term for part in _parts(study, look.term)}
+    questions = {look.question for look in looks}
+    tests = {(*look.question, look.term) for look in looks if look.p_value is not None}
+    return (
+        f"So far {counted(len(responses), 'response')} and {counted(len(factors), 'factor')} of "
+        f"this study were looked at in {counted(len(questions), 'question')} "
+        f"({counted(len(tests), 'test')})."
+    )
+
+
+def label_of(study: Study, name: str) -> str:
+    """Return the words for a factor or response, or the name where none is declared."""
+    return next((d.label for d in study.settings.declared if d.name == name), name)
+
+
+def _parts(study: Study, term: str) -> tuple[str, ...]:
+    """Factors of a term; those of an interaction each for itself."""
+    declared = {factor.name for factor in study.settings.factors}
+    parts = tuple(term.split(":"))
+    return parts if declared.issuperset(parts) else (term,)
+
+
+def _looks(study: Study, call: str, given: Mapping[str, Any], answer: Answer) -> list[Look]:
+    """Read the tests of an answer from its table; without any, the look at its response."""
+    options = [f"{name} {_option(value)}" for name, value in given.items() if name not in TOLD]
+    tests = _tests(answer.table) or {("", None): []}
+    return [
+        Look(
+            asked=", ".join([call, *options]),
+            response=str(given.get("response", "")),
+            term=term,
+            finding=_finding(study, term, rows),
+            evidence=str(rows[0].get("evidence", "")) if rows else "",
+            p_value=p_value,
+            factors="; ".join(dict.fromkeys(term for term, _ in tests)),
+            rows_used=answer.rows_used,
+            version=reedlab.__version__,
+        )
+        for (term, p_value), rows in tests.items()
+    ]
+
+
+def _option(value: Any) -> str:
+    if isinstance(value, Mapping):
+        return listed(f"{key} {_option(one)}" for key, one in value.items())
+    return listed(value) if isinstance(value, list | tuple) else str(value)
+
+
+def _tests(table: pd.DataFrame) -> dict[tuple[str, float | None], list[dict]]:
+    """Put rows that are one test together: those of one term with one p value."""
+    name = next((column for column in NAMES if column in table), None)
+    if "p_value" not in table or name is None:
+        return {}
+    tests: dict[tuple[str, float | None], list[dict]] = {}
+    tested = table[table["p_value"].notna()]
+    several = tested.groupby(name, observed=True)["p_value"].nunique() > 1
+    for row in tested.to_dict("records"):
+        term = str(row[name])
+        if several[row[name]] and "contrast" in row:
+            term = f"{term} {row['contrast']}"
+        tests.setdefault((term, float(row["p_value"])), []).append(row)
+    return tests
+
+
+def _finding(study: Study, term: str, rows: list[dict]) -> str:
+    # The grade has a column of its own, for it may change once more is looked at.
+    effects = [effect_text({k: v for k, v in row.items() if k != "evidence"}) for row in rows]
+    told = "; ".join(effect for effect in effects if effect)
+    return f"{label_of(study, term)} {told}" if told else ""
