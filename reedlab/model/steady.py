@@ -1,0 +1,148 @@
+"""Draws of a steady season: what the points of a chart do when nothing changes.
+
+Of measurements: the levels of the points are estimated by one mixed model, which gives
+their covariance; draws are normal with a common scale that knows how little the
+variances are known. Of yes and no: fates follow from a hidden normal score that rows of
+one group share in part, and the best K of a season are a yes, as many as there were, so
+that the draws do not depend on the unknown share.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+
+from reedlab.errors import ModelError
+from reedlab.model.control import DRAWS
+from reedlab.model.questions import LinearFit
+
+#: A season's draws are the same every time.
+SEED = 20260302
+#: No more numbers than this are drawn at once; a large record gets fewer draws.
+MOST_NUMBERS = 6_000_000
+FEWEST_DRAWS = 2000
+#: Groups cannot make rows more alike than this.
+MOST_ALIKE = 0.95
+
+
+def levels_of(fit: LinearFit, point: str) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Levels of the points of a fitted model, their covariance, and the degrees of freedom.
+
+    Parameters
+    ----------
+    fit : LinearFit
+    point : str
+        The categorical term that tells the points apart.
+
+    Returns
+    -------
+    table : DataFrame
+        level, estimate, std_error, df, conf_low, conf_high; the other terms are held.
+    covariance : ndarray, shape (T, T)
+    df : ndarray, shape (T,)
+    """
+    _, L = fit.mean_rows(point)
+    table = fit.means(point)
+    return table, L @ fit.covariance() @ L.T, table["df"].to_numpy()
+
+
+def about_common(
+    levels: np.ndarray, covariance: np.ndarray
+) -> tuple[float, np.ndarray, np.ndarray]:
+    """Common level of all points (weighed by what is known), deviations, their covariance.
+
+    Examples
+    --------
+    >>> centre, deviations, _ = about_common(np.array([1.0, 3.0]), np.diag([1.0, 1.0]))
+    >>> centre, deviations.tolist()
+    (2.0, [-1.0, 1.0])
+    """
+    weights = np.linalg.solve(covariance, np.ones(len(levels)))
+    if not weights.sum() > 0:
+        raise ModelError("The levels of the points are known too little to set limits.")
+    variance = 1 / weights.sum()
+    centre = float(weights @ levels * variance)
+    return centre, levels - centre, covariance - variance
+
+
+def normal_draws(covariance: np.ndarray, df: float, draws: int = DRAWS) -> np.ndarray:
+    """Deviations of normal points with this covariance, shape (draws, T).
+
+    Each season has a scale of its own, as if the variances were estimated with `df`
+    degrees of freedom. Every draw stands there with its mirror image, so that limits
+    are the same on both sides.
+    """
+    rng = np.random.default_rng(SEED)
+    values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
+    root = vectors * np.sqrt(np.maximum(values, 0))
+    half = rng.standard_normal((draws // 2, len(values))) @ root.T
+    if np.isfinite(df):
+        half = half / np.sqrt(rng.chisquare(df, (len(half), 1)) / df)
+    return np.concatenate([half, -half])
+
+
+def yes_draws(
+    point: np.ndarray, successes: int, alike: Mapping[str, float], groups: Mapping[str, np.ndarray]
+) -> np.ndarray:
+    """Counts of yes in each point of steady seasons with so many in all, shape (B, T).
+
+    Parameters
+    ----------
+    point : ndarray of int, shape (n,)
+        Which point each row belongs to, from 0.
+    successes : int
+    alike : mapping of str to float
+        By group, the correlation of two rows of one group, as :func:`hidden_correlation`
+        gives it.
+    groups : mapping of str to ndarray of int
+        Codes of each group, from 0.
+    """
+    rng = np.random.default_rng(SEED)
+    n = len(point)
+    draws = int(np.clip(MOST_NUMBERS // n, FEWEST_DRAWS, DRAWS))
+    rest = max(1 - sum(alike.values()), 1 - MOST_ALIKE)
+    score = np.sqrt(rest) * rng.standard_normal((draws, n), dtype=np.float32)
+    for name, correlation in alike.items():
+        if correlation > 0:
+            own = rng.standard_normal((draws, groups[name].max() + 1), dtype=np.float32)
+            score += np.sqrt(correlation).astype(np.float32) * own[:, groups[name]]
+    bar = np.partition(score, n - successes, axis=1)[:, n - successes]
+    member = (point[:, None] == np.arange(point.max() + 1)).astype(np.float32)
+    return np.rint((score >= bar[:, None]).astype(np.float32) @ member)
+
+
+def hidden_correlation(share: float, alike: float) -> float:
+    """Correlation of hidden normal scores whose yes and no have the correlation `alike`.
+
+    Parameters
+    ----------
+    share : float
+        Chance of a yes, between 0 and 1.
+    alike : float
+        Correlation of the yes or no of two rows, 0 to 1.
+
+    Examples
+    --------
+    >>> round(hidden_correlation(0.5, 1 / 3), 6)  # Sheppard (1899): sin(pi / 6) at one half
+    0.5
+    """
+    from scipy.integrate import quad
+    from scipy.optimize import brentq
+    from scipy.stats import norm
+
+    if alike <= 0:
+        return 0.0
+    bar = norm.isf(share)
+
+    def excess(correlation: float) -> float:
+        # Both scores above the bar, minus the product: an integral of the bivariate density.
+        value, _ = quad(
+            lambda r: np.exp(-(bar**2) / (1 + r)) / (2 * np.pi * np.sqrt(1 - r**2)),
+            0,
+            correlation,
+        )
+        return float(value) - alike * share * (1 - share)
+
+    if excess(MOST_ALIKE) < 0:
+        return MOST_ALIKE
+    return float(brentq(excess, 0, MOST_ALIKE))
