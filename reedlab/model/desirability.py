@@ -1,0 +1,118 @@
+"""How good a value is, from 0 (of no use) to 1 (as good as asked for), and several of them as one.
+
+Desirability functions of Derringer & Suich (1980): straight or bent ramps between a
+limit where a value is of no use and one where it could not be better. The geometric
+mean joins them, so that what is of no use in one respect is of no use at all. Values
+may be arrays of any shape, in the unit of the response.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from reedlab.errors import CallError
+
+
+def higher_is_better(
+    values: np.ndarray, low: float, high: float, exponent: float = 1.0
+) -> np.ndarray:
+    """Rise from 0 at `low` to 1 at `high`.
+
+    Parameters
+    ----------
+    values : ndarray
+    low, high : float
+        Of no use up to `low`, no better from `high` on.
+    exponent : float
+        Above 1 only values near `high` count for much; below 1 all above `low` do.
+
+    References
+    ----------
+    Derringer & Suich (1980), Journal of Quality Technology 12, 214-219, eq. 1.
+
+    Examples
+    --------
+    >>> higher_is_better(np.array([10.0, 15.0, 30.0]), 10, 20, exponent=2).tolist()
+    [0.0, 0.25, 1.0]
+    """
+    _require_order(low, high)
+    return np.clip((np.asarray(values, dtype=float) - low) / (high - low), 0, 1) ** exponent
+
+
+def lower_is_better(
+    values: np.ndarray, low: float, high: float, exponent: float = 1.0
+) -> np.ndarray:
+    """Fall from 1 at `low` to 0 at `high`; else as :func:`higher_is_better`.
+
+    Examples
+    --------
+    >>> lower_is_better(np.array([10.0, 15.0, 30.0]), 10, 20).tolist()
+    [1.0, 0.5, 0.0]
+    """
+    _require_order(low, high)
+    return np.clip((high - np.asarray(values, dtype=float)) / (high - low), 0, 1) ** exponent
+
+
+def nearer_is_better(
+    values: np.ndarray,
+    low: float,
+    target: float,
+    high: float,
+    exponents: tuple[float, float] = (1.0, 1.0),
+) -> np.ndarray:
+    """Rise from 0 at `low` to 1 at `target`, and fall to 0 at `high`.
+
+    Parameters
+    ----------
+    values : ndarray
+    low, target, high : float
+    exponents : (float, float)
+        Below and above the target.
+
+    References
+    ----------
+    Derringer & Suich (1980), eq. 2.
+
+    Examples
+    --------
+    >>> nearer_is_better(np.array([-10.0, -5.0, 0.0, 15.0]), -10, 0, 20).tolist()
+    [0.0, 0.5, 1.0, 0.25]
+    """
+    values = np.asarray(values, dtype=float)
+    rising = higher_is_better(values, low, target, exponents[0])
+    return np.where(values <= target, rising, lower_is_better(values, target, high, exponents[1]))
+
+
+def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray:
+    """Weighted geometric mean of desirabilities; a weight of 0 leaves a part out.
+
+    Parameters
+    ----------
+    parts : sequence of ndarray
+        All of one shape, 0 to 1.
+    weights : sequence of float
+        Importance, 0 or more; not all 0.
+
+    References
+    ----------
+    Derringer & Suich (1980), eq. 3; weights as in Derringer (1994), Quality Progress 27
+    (6), 51-58.
+
+    Examples
+    --------
+    >>> overall([np.array([0.25, 0.0]), np.array([1.0, 1.0])], [1, 1]).tolist()
+    [0.5, 0.0]
+    """
+    weights = np.asarray(weights, dtype=float)
+    if not (weights >= 0).all() or not weights.sum() > 0:
+        raise CallError("Weights are 0 or more, and one of them is above 0.")
+    # Every part is raised before they are multiplied, so that none underflows.
+    result = np.ones_like(np.asarray(parts[0], dtype=float))
+    for part, weight in zip(parts, weights / weights.sum(), strict=True):
+        result = result * np.asarray(part, dtype=float) ** weight
+    return result
+
+
+def _require_order(low: float, high: float) -> None:
+    if not low < high:
+        raise CallError(f"A desirability runs between two limits; {low:g} and {high:g} are none.")
