@@ -89,9 +89,10 @@ def reliability(study: Study, response: str) -> Reliability | None:
     if len(own):
         return _judged(own, asked, same_player=True)
     other = _repeats(data, ["reed_id", *stage])
+    where = " at one stage" if stage else ""
     unknown = (
-        f"No player tried a reed twice{' at one stage' if stage else ''}, so how well {asked.label} "
-        "repeats itself is not known."
+        f"No player tried a reed twice{where}, so how well {asked.label} repeats itself is not "
+        "known."
     )
     if other.empty:
         return Reliability(unknown)
