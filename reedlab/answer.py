@@ -170,8 +170,8 @@ VOCABULARY = {
     "asked": "the question that tested it: name of the call, and what it was asked with",
     "response": "the response that was tested",
     "finding": "the effect in words, with unit, 95 % interval and number of units",
-    "p_season": "p value adjusted for all tests of the season (Benjamini and Hochberg)",
-    "stands": "whether p_season is 0.05 or less",
+    "p_season": "p value adjusted for all tests of the record (Benjamini and Hochberg)",
+    "stands": "whether p_season is 0.05 or less; if randomised, p_adjusted below 0.05",
     "times": "how often the question was asked while the record changed",
     # Ratings.
     # Stopping.

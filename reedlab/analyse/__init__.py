@@ -10,6 +10,7 @@ from reedlab.analyse.diagnostics import (
 )
 from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
+from reedlab.analyse.looks import Looks, looks
 from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
 
@@ -18,6 +19,7 @@ __all__ = [
     "Drivers",
     "Influence",
     "KeepRate",
+    "Looks",
     "Residuals",
     "Season",
     "Sources",
@@ -25,6 +27,7 @@ __all__ = [
     "drivers",
     "influence",
     "keep_rate",
+    "looks",
     "residuals",
     "season",
     "sources",

@@ -1,11 +1,11 @@
 """What stands of a season's findings, given how many tests were looked at.
 
-Within a question p values are corrected by Holm's method, so that it calls any effect by
-chance in one null question of twenty. A season asks many questions. Over all its tests
-Benjamini and Hochberg's method holds the share of false ones among the findings that
-stand at 5 %, on average. Randomised comparisons are apart from what was found in the
-record, for each was planned before. A finding of the record that its own question
-calls an effect, but that does not stand, is graded exploratory.
+Within a question p values are corrected by Holm's method, so that one null question of
+twenty calls any effect by chance. A season asks many questions. Over all tests of its
+record Benjamini and Hochberg's method holds the share of false ones among the findings
+that stand at 5 %, on average. A finding that its own question calls an effect, but that
+does not stand, is graded exploratory. Randomised comparisons were planned before anybody
+looked: they are apart, and stand or fall within their question.
 """
 
 from collections.abc import Mapping
@@ -31,13 +31,14 @@ def weighed(tests: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     tests : DataFrame
-        A row a test: ``asked`` (tests of one question share it), ``p_value`` (none is
+        A row a test: ``question`` (tests of one question share it), ``p_value`` (none is
         missing) and ``evidence``.
 
     Returns
     -------
     DataFrame
-        With ``p_season`` and ``stands``, and ``evidence`` for the season.
+        With ``p_season`` (missing for randomised comparisons), ``stands``, and ``evidence``
+        for the season.
 
     References
     ----------
@@ -46,18 +47,18 @@ def weighed(tests: pd.DataFrame) -> pd.DataFrame:
 
     Examples
     --------
-    >>> tests = pd.DataFrame({"asked": ["crow", "crow", "attack"], "evidence": "observed",
+    >>> tests = pd.DataFrame({"question": ["crow", "crow", "attack"], "evidence": "observed",
     ...     "p_value": [0.001, 0.4, 0.04]})
     >>> weighed(tests)[["p_season", "stands", "evidence"]].round(3).values.tolist()
     [[0.003, True, 'observed'], [0.4, False, 'observed'], [0.06, False, 'exploratory']]
     """
     from scipy.stats import false_discovery_control
 
+    called = tests.groupby("question")["p_value"].transform(lambda p: holm(p.to_numpy())) < LEVEL
+    planned = tests["evidence"] == "randomised"
     p_season = pd.Series(np.nan, tests.index)
-    for _, p_values in tests.groupby(tests["evidence"] == "randomised")["p_value"]:
-        p_season[p_values.index] = false_discovery_control(p_values)
-    called = tests.groupby("asked")["p_value"].transform(lambda p: holm(p.to_numpy())) < LEVEL
-    stands = p_season <= LEVEL
+    p_season[~planned] = false_discovery_control(tests.loc[~planned, "p_value"].to_numpy())
+    stands = (p_season <= LEVEL).where(~planned, called)
     fallen = called & ~stands & (tests["evidence"] == "observed")
     evidence = tests["evidence"].mask(fallen, "exploratory")
     return tests.assign(p_season=p_season, stands=stands, evidence=evidence)
@@ -71,9 +72,9 @@ def over_season(found: Mapping[str, "Drivers"]) -> dict[str, "Drivers"]:
     if not found:
         return {}
     apart = [
-        answer.table.drop_duplicates("term").assign(asked=name) for name, answer in found.items()
+        answer.table.drop_duplicates("term").assign(question=name) for name, answer in found.items()
     ]
-    tests = weighed(pd.concat(apart, ignore_index=True)).set_index(["asked", "term"])
+    tests = weighed(pd.concat(apart, ignore_index=True)).set_index(["question", "term"])
     return {name: _weighed_answer(answer, tests.loc[name]) for name, answer in found.items()}
 
 

@@ -98,9 +98,9 @@ def _looks(study: Study, call: str, given: Mapping[str, Any], answer: Answer) ->
             response=str(given.get("response", "")),
             term=term,
             finding=_finding(study, term, rows),
-            evidence=str(rows[0].get("evidence", "")) if rows else "",
+            evidence=str(rows[0].get("evidence", "observed")) if rows else "",
             p_value=p_value,
-            factors="; ".join(dict.fromkeys(term for term, _ in tests)),
+            factors="; ".join(sorted({term for term, _ in tests})),
             rows_used=answer.rows_used,
             version=reedlab.__version__,
         )

@@ -8,6 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from reedlab.analyse.drivers import Drivers, drivers
+from reedlab.analyse.exploration import over_season
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.sources import Sources, sources
 from reedlab.analyse.words import unique_names
@@ -49,7 +50,7 @@ class Season:
     sources : dict of str to Sources
         By response.
     drivers : dict of str to Drivers
-        By response.
+        By response; with ``p_season`` and grades given all tests of all responses.
     refused : dict of str to str
         Questions that the record cannot answer, with the reason.
     """
@@ -177,7 +178,7 @@ def season(
         faults,
         kept,
         found_sources,
-        found_drivers,
+        over_season(found_drivers),
         refused,
     )
 

@@ -22,6 +22,8 @@ from reedlab.study.sheets import Sheet, read_sheet
 from reedlab.study.writing import csv_lines, replace_file
 
 LOG = "looks.csv"
+#: Grades of evidence; empty where nothing was tested.
+GRADES = ("randomised", "observed", "exploratory", "")
 #: So many damaged rows are told one by one.
 TOLD = 3
 
@@ -182,6 +184,9 @@ def _looks(sheet: Sheet) -> tuple[list[Look], dict[int, str]]:
         bad = bad_p.get(place) or bad_counts.get(place)
         if bad is None and not (pd.isna(p_value) or 0 <= p_value <= 1):
             bad = Bad(f"the p_value {p_value:g} is none", "write a number from 0 to 1")
+        grade = sheet.cell(number, "evidence")
+        if bad is None and grade not in GRADES:
+            bad = Bad(f"there is no grade of evidence '{grade}'", f"write {', '.join(GRADES[:3])}")
         if bad is None and pd.isna(rows_used):
             bad = Bad("rows_used is empty", "write how many rows were used")
         if bad is not None:
