@@ -192,6 +192,10 @@ VOCABULARY = {
     "tried": "levels tried",
     "tried_low": "lowest value tried",
     "tried_high": "highest value tried",
+    "may_be_best": "levels that may be the best; of a recipe, whether it may be",
+    "open": "whether no level tried is known to be better than another",
+    "settled": "whether one level, or one step of a number, is left",
+    "desirability": "how good the recipe is expected to be over all responses, 0 to 1",
 }
 
 #: Columns that are written as p values.
