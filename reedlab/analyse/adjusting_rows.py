@@ -1,0 +1,305 @@
+"""Before and after: what was measured around each adjustment, one row a pair of tests.
+
+Adjustments come after the tests of their session. `before` is a reed's last session up to
+then in which the response was recorded, `after` its next; tests of one session are
+averaged. A pair with nothing done between is an untouched retest. Beside `before` stand
+what else may have decided that a reed was adjusted: the mean of its earlier sessions, and
+whether it had been adjusted before. Values are in the response's unit.
+"""
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from reedlab.analyse.frame import Frame, gather, require_unique_keys
+from reedlab.answer import counted
+from reedlab.errors import CallError, ModelError, listed, unknown_name
+from reedlab.schema import Response
+from reedlab.study import Study
+
+#: The action of a reed that was drawn to be left alone, or on which nothing was done.
+NOTHING = "nothing"
+#: Keys of a pair that come from its second test.
+KEYS = ("lot_id", "tube_id", "reed_id", "session_id", "player_id")
+
+
+@dataclass(frozen=True)
+class Pairs:
+    """Pairs of consecutive sessions of each reed.
+
+    Attributes
+    ----------
+    response : Response
+    data : DataFrame
+        ``before, after``; ``earlier`` (mean of the sessions before, 0 if there are none),
+        ``tested`` and ``adjusted`` earlier (0 or 1); ``passage``, the two stages; ``drawn``,
+        whether the pair was in a draw by chance; the keys of the second test; and the
+        columns given. The index is the number of the pair.
+    done : DataFrame
+        One row an adjustment: ``pair, row, kind, step, amount, amount_unit, by_chance``.
+    left_out : DataFrame
+        file, row, fault.
+    cautions : tuple of str
+    file : str
+        Where the adjustments are recorded.
+    """
+
+    response: Response
+    data: pd.DataFrame
+    done: pd.DataFrame
+    left_out: pd.DataFrame
+    cautions: tuple[str, ...]
+    file: str
+
+    @property
+    def kinds(self) -> tuple[str, ...]:
+        """What was done, in the order of the alphabet."""
+        return tuple(sorted(self.done["kind"].unique()))
+
+    @property
+    def untouched(self) -> pd.Series:
+        """Whether nothing was done between the two sessions of a pair."""
+        return pd.Series(~self.data.index.isin(self.done["pair"]), self.data.index)
+
+    def of(self, kind: str) -> pd.DataFrame:
+        """Return the pairs between which a kind of adjustment was made."""
+        return self.data[self.data.index.isin(self.done.loc[self.done["kind"] == kind, "pair"])]
+
+    def only(self, rows: pd.Index) -> "Pairs":
+        """Return these pairs alone."""
+        done = self.done[self.done["pair"].isin(rows)]
+        return replace(self, data=self.data.loc[rows], done=done)
+
+    def without(self, kind: str, why: str = "cannot be told apart") -> "Pairs":
+        """Return the pairs without those of a kind; its adjustments count as left out."""
+        lost = self.done.loc[self.done["pair"].isin(self.of(kind).index), "row"]
+        rows = pd.DataFrame({"file": self.file, "row": lost, "fault": why})
+        left_out = pd.concat([self.left_out, rows], ignore_index=True)
+        smaller = self.only(self.data.index.difference(self.of(kind).index))
+        return replace(smaller, left_out=left_out)
+
+    def told_apart(self, fewest: int) -> tuple["Pairs", tuple[str, ...]]:
+        """Join kinds that were always done together; leave out those done too seldom; cautions."""
+        pairs, notes = self._joined()
+        while rare := [kind for kind in pairs.kinds if len(pairs.of(kind)) < fewest]:
+            pairs = pairs.without(rare[0], "the only one of its kind between two tests")
+            notes += (f"{rare[0]}: done between two tests only once; not judged.",)
+        return pairs, notes
+
+    def amounts(self, kind: str) -> tuple[pd.Series, str, str]:
+        """Amount of a kind in each pair, its unit, and why it cannot be used if it cannot."""
+        done = self.done[self.done["kind"] == kind]
+        units = done["amount_unit"].dropna().unique()
+        amount = done.groupby("pair")["amount"].sum().astype(float)
+        if len(units) > 1:
+            return amount, "", f"amounts in {' and '.join(sorted(units))}"
+        missing = int(done["amount"].isna().sum())
+        if 0 < missing < len(done):
+            return amount, "", f"amount not recorded {missing} of {len(done)} times"
+        # Without any amount there is none that varies.
+        return amount, str(units[0]) if len(units) else "", ""
+
+    def _joined(self) -> tuple["Pairs", tuple[str, ...]]:
+        names: dict[tuple, list[str]] = {}
+        for kind in self.kinds:
+            names.setdefault(tuple(self.of(kind).index), []).append(kind)
+        together = [kinds for kinds in names.values() if len(kinds) > 1]
+        done, notes = self.done, []
+        for kinds in together:
+            both = " with ".join(kinds)
+            mine = done["kind"].isin(kinds)
+            done = done.assign(
+                kind=done["kind"].mask(mine, both), amount=done["amount"].mask(mine, np.nan)
+            )
+            notes.append(f"{both}: always done together, so their effects are told as one.")
+        return replace(self, done=done), tuple(notes)
+
+
+def pairs_of(study: Study, response: str, given: Sequence[str] = ()) -> Pairs:
+    """Pair the sessions of every reed, and say what was done between.
+
+    Parameters
+    ----------
+    study : Study
+    response : str
+        A continuous or ordinal response of the tests.
+    given : sequence of str
+        Further numbers of the tests, taken from the session before.
+
+    Raises
+    ------
+    CallError
+        For a response or a column that does not fit.
+    RecordError
+        If rows stand twice.
+    ModelError
+        If no adjustment is recorded, or none has a test before and after.
+    """
+    asked = study.response(response)
+    _require_before_and_after(asked)
+    _require_columns(study, asked, given)
+    if "adjustments" not in study.tables or study.tables["adjustments"].empty:
+        raise ModelError("No adjustment is recorded: the table adjustments has no row.")
+    require_unique_keys(study, "adjustments")
+    frame = gather(study, response, [])
+    places, notes = _order(study, frame)
+    held = _sessions_of_reeds(study, frame, places, given)
+    data = _paired(held, given)
+    done, faults = _placed(study, held, places)
+    gaps = data[[f"given {name}" for name in given]].isna().any(axis=1)
+    if gaps.any():
+        notes = (*notes, f"{counted(gaps.sum(), 'pair')} without {listed(given)} left out.")
+    data = data[~gaps]
+    done = done[done["pair"].isin(data.index)]
+    file = study.sheets["adjustments"].file
+    rows = [(file, row, fault) for row, fault in faults]
+    left_out = pd.DataFrame(rows, columns=["file", "row", "fault"])
+    if done.empty:
+        reasons = left_out["fault"].value_counts()
+        why = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(3).items())
+        raise ModelError(
+            f"{asked.label}: no adjustment has a test before it and one after ({why})."
+        )
+    data["drawn"] = data.index.isin(done.loc[done["by_chance"], "pair"]).astype(float)
+    done = done[done["kind"] != ""]
+    data["adjusted"] = _adjusted_earlier(data, done)
+    left_out = pd.concat([frame.left_out, left_out], ignore_index=True)
+    return Pairs(asked, data, done, left_out, (*notes, *frame.cautions), file)
+
+
+def _require_before_and_after(asked: Response) -> None:
+    if asked.table != "tests":
+        raise CallError(
+            f"'{asked.name}' is recorded once a reed, so it has no before and after: ask for a "
+            "response of the tests."
+        )
+    if asked.kind not in ("continuous", "ordinal"):
+        raise CallError(
+            f"'{asked.name}' is {asked.kind}: what adjusting does is told for continuous and "
+            "ordinal responses."
+        )
+
+
+def _require_columns(study: Study, asked: Response, given: Sequence[str]) -> None:
+    if isinstance(given, str):
+        raise CallError(f'given is a list of names: write ["{given}"].')
+    tests = study.tables[asked.table]
+    numbers = [name for name in tests if pd.api.types.is_numeric_dtype(tests[name])]
+    for name in given:
+        if name not in numbers:
+            raise unknown_name("number in the tests", name, numbers)
+
+
+def _order(study: Study, frame: Frame) -> tuple[dict[str, int], tuple[str, ...]]:
+    """Give every session its place in time, and say how it was found."""
+    sessions = study.tables.get("sessions")
+    if sessions is None:
+        return {name: i for i, name in enumerate(frame.data["session_id"].unique())}, (
+            "No sessions are recorded: their order is that in which the tests name them.",
+        )
+    known = sessions[sessions["session_id"].notna()]
+    if "started_at" not in known or known["started_at"].isna().any():
+        return {name: i for i, name in enumerate(known["session_id"])}, (
+            "Not every session has its day: their order is that of the sessions file.",
+        )
+    known = known.sort_values("started_at", kind="stable")
+    return {name: i for i, name in enumerate(known["session_id"])}, ()
+
+
+def _sessions_of_reeds(
+    study: Study, frame: Frame, places: dict[str, int], given: Sequence[str]
+) -> pd.DataFrame:
+    """One row a reed and session, in order: the mean of its tests, and its keys."""
+    value = frame.response.name
+    data = frame.data.rename(columns={value: "value"})
+    extra = study.tables[frame.response.table].loc[data.index, [*given]].astype(float)
+    data = data.join(extra.set_axis([f"given {name}" for name in given], axis=1))
+    means = {name: "mean" for name in ("value", *(f"given {name}" for name in given))}
+    firsts = {key: "last" for key in ("lot_id", "tube_id", "player_id", "stage") if key in data}
+    held = data.groupby(["reed_id", "session_id"], observed=True).agg(means | firsts).reset_index()
+    held["place"] = held["session_id"].map(places)
+    return held.sort_values(["reed_id", "place"], ignore_index=True)
+
+
+def _paired(held: pd.DataFrame, given: Sequence[str]) -> pd.DataFrame:
+    """Set each session of a reed beside the one before; the index is its row in `held`."""
+    reeds = held.groupby("reed_id", observed=True)
+    number = reeds.cumcount()
+    total = reeds["value"].cumsum() - held["value"] - reeds["value"].shift().fillna(0)
+    columns = {
+        "before": reeds["value"].shift(),
+        "after": held["value"],
+        "earlier": (total / (number - 1)).where(number > 1, 0.0),
+        "tested": (number > 1).astype(float),
+    }
+    columns["passage"] = reeds["stage"].shift() + " to " + held["stage"]
+    columns |= {f"given {name}": reeds[f"given {name}"].shift() for name in given}
+    columns |= {key: held[key] for key in KEYS if key in held}
+    return pd.DataFrame(columns)[number > 0]
+
+
+def _placed(
+    study: Study, held: pd.DataFrame, places: dict[str, int]
+) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
+    """Find the pair of each adjustment; those without one with the reason."""
+    table = study.tables["adjustments"]
+    found, faults = [], []
+    by_reed = {reed: rows for reed, rows in held.groupby("reed_id", observed=True)["place"]}
+    for row, told in zip(table.index, _told(table), strict=True):
+        reed, session = told["reed_id"], told["session_id"]
+        fault = _unknown(study, told) or (
+            f"session_id {session} is not among the sessions" if session not in places else ""
+        )
+        if not fault and told["kind"] is None:
+            fault = "neither where nor action recorded"
+        if fault:
+            faults.append((row, fault))
+            continue
+        own = by_reed.get(reed, pd.Series(dtype=int))
+        next_one = int(np.searchsorted(own.to_numpy(), places[session], side="right"))
+        if next_one == 0:
+            faults.append((row, "no test of the reed up to then"))
+        elif next_one == len(own):
+            faults.append((row, "no test of the reed afterwards"))
+        else:
+            found.append({**told, "row": row, "pair": own.index[next_one]})
+    columns = ["pair", "row", "kind", "step", "amount", "amount_unit", "by_chance"]
+    done = pd.DataFrame(found, columns=columns)
+    return done.astype({"amount": float, "by_chance": bool}), faults
+
+
+def _told(table: pd.DataFrame) -> Iterator[dict]:
+    """Read what each row of the adjustments says; kind is empty where nothing was done."""
+    for row in table.to_dict("records"):
+        # A cell that is not recorded is one missing value or another: all become None.
+        cells = {name: None if pd.isna(value) else value for name, value in row.items()}
+        words = [cells[name] for name in ("action", "where") if cells.get(name)]
+        kind = ", ".join(words) or None
+        yield {
+            "reed_id": cells["reed_id"],
+            "session_id": cells["session_id"],
+            "kind": "" if str(cells.get("action")).casefold() == NOTHING else kind,
+            "step": cells.get("step"),
+            "amount": cells.get("amount"),
+            "amount_unit": cells.get("amount_unit"),
+            "by_chance": cells.get("by_chance") is True,
+        }
+
+
+def _unknown(study: Study, told: dict) -> str:
+    for key, name in (("reed_id", "reeds"), ("session_id", "sessions")):
+        table = study.tables.get(name)
+        if told[key] is None:
+            return f"{key} not recorded"
+        if table is not None and told[key] not in set(table[key]):
+            return f"{key} {told[key]} is not in {study.sheets[name].file}"
+    return ""
+
+
+def _adjusted_earlier(data: pd.DataFrame, done: pd.DataFrame) -> pd.Series:
+    """Whether the reed had been adjusted before the first session of a pair."""
+    touched = pd.Series(data.index.isin(done["pair"]), data.index).astype(float)
+    reeds = touched.groupby(data["reed_id"], observed=True)
+    return ((reeds.cumsum() - touched) > 0).astype(float)
