@@ -54,6 +54,8 @@ def weighed(tests: pd.DataFrame) -> pd.DataFrame:
     """
     from scipy.stats import false_discovery_control
 
+    if tests.empty:
+        return tests.assign(p_season=pd.Series(dtype=float), stands=pd.Series(dtype=bool))
     called = tests.groupby("question")["p_value"].transform(lambda p: holm(p.to_numpy())) < LEVEL
     planned = tests["evidence"] == "randomised"
     p_season = pd.Series(np.nan, tests.index)

@@ -93,7 +93,7 @@ class Looks(Answer):
         place = self.table.groupby(record).cumcount() + 1
         if record.any():
             line, count = place[record], int(record.sum())
-            label = f"{LEVEL} × place / {count}"
+            label = f"5 % false findings: {LEVEL} × place / {count}"
             ax.plot(line, LEVEL * line / count, color=COLOURS["black"], linewidth=1, label=label)
         height = self.table["p_value"].clip(lower=LEAST_DRAWN)
         for (grade, stands), rows in self.table.groupby(["evidence", "stands"], sort=False):
@@ -106,6 +106,13 @@ class Looks(Answer):
                 fillstyle="full" if stands else "none",
                 label=f"{grade}, {'stands' if stands else 'does not stand'}",
             )
+        for row, name in self.standing.head(TOLD).iterrows():
+            words = " ".join(
+                self.labels.get(name[part], name[part]) for part in ("response", "term")
+            )
+            at = (place[row], height[row])
+            ax.annotate(words, at, (7, 0), textcoords="offset points", fontsize=8, va="center")
+        ax.xaxis.get_major_locator().set_params(integer=True)
         ax.set_xlabel("place in the order of p values, the smallest first")
         ax.set_ylabel("p value of the test")
         legend_once(ax, loc="lower right")
@@ -177,8 +184,8 @@ def _planned(latest: list[Look]) -> list[str]:
         return []
     chance = percent_text(1 - (1 - LEVEL) ** len(questions))
     return [
-        f"Randomised comparisons are corrected within their question only; were there no effect at "
-        f"all, {len(questions)} independent questions would still call an effect in {chance} of batches. "
+        "Randomised comparisons are corrected within their question only; were there no effect at "
+        f"all, {len(questions)} independent questions would call an effect in {chance} of batches. "
         "Name before testing which response decides."
     ]
 
