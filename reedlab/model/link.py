@@ -226,21 +226,29 @@ def require_finite(part: FixedPart, levels: tuple, peak: Peak) -> None:
     """Refuse an estimate without end, naming the level whose rows all lie at one end."""
     if not peak.flat:
         return
+    why = "; ".join(
+        f"all {count} rows with {name}={value} have {part.response}={level}"
+        for name, value, level, count in one_sided(part, levels)
+    )
+    raise ModelError(
+        f"An effect on '{part.response}' has no finite estimate: "
+        f"{why or 'the terms part high levels from low ones without overlap'}. Leave the term "
+        "out, or ask of two levels by fit_firth, which stays finite."
+    )
+
+
+def one_sided(part: FixedPart, levels: tuple) -> list[tuple[str, str, object, int]]:
+    """Categories whose rows all lie at one end: variable, its value, the level, the rows."""
     ends = []
     for name, values in part.levels.items():
         for value in values:
             seen = part.y[(part.data[name] == value).to_numpy(dtype=bool)]
-            for place in (0, len(levels) - 1):
-                if (seen == place).all():
-                    ends.append(
-                        f"all {len(seen)} rows with {name}={value} have "
-                        f"{part.response}={levels[place]}"
-                    )
-    why = "; ".join(ends) or "the terms part high levels from low ones without overlap"
-    raise ModelError(
-        f"An effect on '{part.response}' has no finite estimate: {why}. Leave the term out, or "
-        "ask of two levels by fit_firth, which stays finite."
-    )
+            ends += [
+                (name, value, levels[place], len(seen))
+                for place in (0, len(levels) - 1)
+                if (seen == place).all()
+            ]
+    return ends
 
 
 def _order(name: str, column: pd.Series, levels: Sequence | None) -> list:

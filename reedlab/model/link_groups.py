@@ -107,25 +107,35 @@ class GroupedLinkFit(LinearFit):
         )
         return F * turned / plain if plain > 0 else F, num_df, den_df
 
-    def chances(self, low: pd.DataFrame, high: pd.DataFrame, change: np.ndarray) -> np.ndarray:
-        """Difference in the chance of a level at least so high.
+    def chance(self, data: pd.DataFrame, shifts: np.ndarray) -> np.ndarray:
+        """Chance of a level at least so high, averaged over rows.
 
         Parameters
         ----------
-        low, high : DataFrame
-            The rows with the one and the other value of a variable. The difference is taken
-            about the middle between the two, and averaged over the rows.
-        change : ndarray, shape (m,)
-            Log odds ratios of `high` over `low`.
+        data : DataFrame
+            Rows such as those used, perhaps with another value of a variable.
+        shifts : ndarray, shape (m,)
+            What is added to the log odds of every row.
 
         Returns
         -------
         ndarray, shape (m, t)
-            -1 to 1, for each level but the lowest.
+            0 to 1, for each level but the lowest.
         """
-        middle = (self.fixed.rows(low) + self.fixed.rows(high)) @ self.slopes / 2
+        place = (self.fixed.rows(data) @ self.coefficients)[:, None] - self.thresholds
+        return expit(place + np.asarray(shifts, dtype=float)[:, None, None]).mean(axis=1)
+
+    def chance_difference(
+        self, low: pd.DataFrame, high: pd.DataFrame, changes: np.ndarray
+    ) -> np.ndarray:
+        """Difference in the chance of a level at least so high, shape (m, t), -1 to 1.
+
+        `low` and `high` are the rows with the one and the other value of a variable, and
+        `changes` log odds ratios of the two; the difference is taken about their middle.
+        """
+        middle = (self.fixed.rows(low) + self.fixed.rows(high)) @ self.coefficients / 2
         place = middle[:, None] - self.thresholds
-        half = np.asarray(change, dtype=float)[:, None, None] / 2
+        half = np.asarray(changes, dtype=float)[:, None, None] / 2
         return (expit(place + half) - expit(place - half)).mean(axis=1)
 
     def uneven(self) -> pd.DataFrame:
