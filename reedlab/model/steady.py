@@ -7,7 +7,7 @@ one group share in part, and the best K of a season are a yes, as many as there 
 that the draws do not depend on the unknown share.
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -44,6 +44,59 @@ def levels_of(fit: LinearFit, point: str) -> tuple[pd.DataFrame, np.ndarray, np.
     _, L = fit.mean_rows(point)
     table = fit.means(point)
     return table, L @ fit.covariance() @ L.T, table["df"].to_numpy()
+
+
+def averages_of(
+    fit: LinearFit, held: Sequence[str], point: np.ndarray
+) -> tuple[np.ndarray, np.ndarray]:
+    """Average of each point's rows with some terms of a fit held, and their covariance.
+
+    For points that share their rows with a random term of the fit (sessions), or with a
+    term that is held (the player of a session), so that they can be no term themselves.
+
+    Parameters
+    ----------
+    fit : LinearFit
+        Bounded, so that its covariance is that of the estimates at its variances.
+    held : sequence of str
+        Terms whose estimated differences are taken off.
+    point : ndarray of int, shape (n,)
+        Point of each row, from 0.
+
+    Returns
+    -------
+    averages : ndarray, shape (T,)
+    covariance : ndarray, shape (T, T)
+
+    Notes
+    -----
+    With averaging A, fixed columns X and those held X_h, the averages are
+    A (y - X_h b_h). As V G' = X phi for the weights G of the estimates, their covariance
+    is A V A' - A X phi_h X_h' A' - (its transpose) + A X_h phi_hh X_h' A'.
+    """
+    A = _summed(point, fit.fixed.X) / np.bincount(point)[:, None]
+    columns = np.concatenate(
+        [np.arange(A.shape[1])[fit.fixed.terms[term]] for term in held] or [[]]
+    )
+    own = columns.astype(int)
+    phi = fit.covariance("satterthwaite")
+    averages = _summed(point, fit.fixed.y[:, None])[:, 0] / np.bincount(point)
+    averages = averages - A[:, own] @ fit.coefficients[own]
+    cross = A @ phi[:, own] @ A[:, own].T
+    covariance = np.diag(fit.variances["residual"] / np.bincount(point))
+    for name, code in fit.groups.items():
+        member = np.zeros((len(averages), code.max() + 1))
+        np.add.at(member, (point, code), 1)
+        member /= np.bincount(point)[:, None]
+        covariance += max(0.0, fit.variances[name]) * member @ member.T
+    covariance += A[:, own] @ phi[np.ix_(own, own)] @ A[:, own].T - cross - cross.T
+    return averages, covariance
+
+
+def _summed(point: np.ndarray, columns: np.ndarray) -> np.ndarray:
+    sums = np.zeros((point.max() + 1, columns.shape[1]))
+    np.add.at(sums, point, columns)
+    return sums
 
 
 def about_common(
