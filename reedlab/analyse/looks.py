@@ -107,15 +107,22 @@ class Looks(Answer):
                 label=f"{grade}, {'stands' if stands else 'does not stand'}",
             )
         for row, name in self.standing.head(TOLD).iterrows():
-            words = " ".join(
-                self.labels.get(name[part], name[part]) for part in ("response", "term")
-            )
+            parts = [self.labels.get(name[part], name[part]) for part in ("response", "term")]
+            words = ": ".join(part for part in parts if part)
             at = (place[row], height[row])
-            ax.annotate(words, at, (7, 0), textcoords="offset points", fontsize=8, va="center")
+            ax.annotate(
+                words,
+                at,
+                (7, 0),
+                textcoords="offset points",
+                fontsize=8,
+                va="center",
+                parse_math=False,
+            )
         ax.xaxis.get_major_locator().set_params(integer=True)
         ax.set_xlabel("place in the order of p values, the smallest first")
         ax.set_ylabel("p value of the test")
-        legend_once(ax, loc="lower right")
+        legend_once(ax, loc="lower right", bbox_to_anchor=(1.0, 1.0))
         return ax
 
 
