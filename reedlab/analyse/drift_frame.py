@@ -195,7 +195,7 @@ def _periods(moments: pd.Series, division: str) -> pd.Series:
             if division == "month"
             else ("from " + start.dt.strftime("%b %Y"))
         )
-    monday = moments.dt.normalize() - pd.to_timedelta(moments.dt.weekday, unit="D")
+    monday = moments.dt.normalize() - pd.to_timedelta(moments.dt.day_of_week, unit="D")
     if division == "fortnight":
         first = monday.min()
         monday = first + (monday - first) // pd.Timedelta(days=14) * pd.Timedelta(days=14)
