@@ -178,6 +178,12 @@ VOCABULARY = {
     "rule": "which reeds are stopped",
     "spared": "finished all the same, so that the rule can be judged",
     # Adjusting.
+    "before": "mean of the tests before it was done, in the unit of the row",
+    "plain_change": "mean change from before to after, whatever retesting alone brings",
+    "plain_low": "lower limit of the 95 % interval of plain_change",
+    "plain_high": "upper limit of the 95 % interval of plain_change",
+    "n_pairs": "number of before and after pairs between which it was done",
+    "n_untouched": "number of untouched pairs compared with",
     # Lasting.
     # Drift and break-in.
     "moment": "mean time of the point's rows",

@@ -25,6 +25,8 @@ from reedlab.model import LinearFit, fit_mixed
 from reedlab.model.design import quoted
 from reedlab.schema import Factor
 
+#: The contrast of a kind.
+DONE = "done - left alone"
 #: A kind that was done between fewer pairs of tests is not judged.
 FEWEST = 2
 #: Fewer pairs for each column, and the earlier tests are not held (common practice, no source).
@@ -170,7 +172,7 @@ def _formula(held: pd.DataFrame, *more: pd.DataFrame) -> str:
 def _contrasts(fit: LinearFit, labels: dict[str, str]) -> pd.DataFrame:
     """One row a kind: done against left alone."""
     L = np.vstack([np.eye(fit.fixed.X.shape[1])[fit.fixed.terms[name]] for name in labels])
-    table = fit.contrast(L).assign(term=list(labels.values()), contrast="done - left alone")
+    table = fit.contrast(L).assign(term=list(labels.values()), contrast=DONE)
     if not (table["df"] > 0).all():
         raise ModelError("There are too few reeds, tubes or sessions to judge the kinds by.")
     return table

@@ -21,6 +21,8 @@ from reedlab.study import Study
 
 #: The action of a reed that was drawn to be left alone, or on which nothing was done.
 NOTHING = "nothing"
+#: What tells one kind of adjustment from another.
+BY = ("action", "where")
 #: Keys of a pair that come from its second test.
 KEYS = ("lot_id", "tube_id", "reed_id", "session_id", "player_id")
 
@@ -117,7 +119,12 @@ class Pairs:
         return replace(self, done=done), tuple(notes)
 
 
-def pairs_of(study: Study, response: str, given: Sequence[str] = ()) -> Pairs:
+def pairs_of(
+    study: Study,
+    response: str,
+    given: Sequence[str] = (),
+    by: Sequence[str] = BY,
+) -> Pairs:
     """Pair the sessions of every reed, and say what was done between.
 
     Parameters
@@ -127,6 +134,8 @@ def pairs_of(study: Study, response: str, given: Sequence[str] = ()) -> Pairs:
         A continuous or ordinal response of the tests.
     given : sequence of str
         Further numbers of the tests, taken from the session before.
+    by : sequence of str
+        What makes a kind: action, where, or both.
 
     Raises
     ------
@@ -140,6 +149,8 @@ def pairs_of(study: Study, response: str, given: Sequence[str] = ()) -> Pairs:
     asked = study.response(response)
     _require_before_and_after(asked)
     _require_columns(study, asked, given)
+    if not by or not set(by) <= set(BY) or isinstance(by, str):
+        raise CallError(f"by is {by!r}; a kind is told by action, where or both: ['action'].")
     if "adjustments" not in study.tables or study.tables["adjustments"].empty:
         raise ModelError("No adjustment is recorded: the table adjustments has no row.")
     require_unique_keys(study, "adjustments")
@@ -147,7 +158,7 @@ def pairs_of(study: Study, response: str, given: Sequence[str] = ()) -> Pairs:
     places, notes = _order(study, frame)
     held = _sessions_of_reeds(study, frame, places, given)
     data = _paired(held, given)
-    done, faults = _placed(study, held, places)
+    done, faults = _placed(study, held, places, by)
     gaps = data[[f"given {name}" for name in given]].isna().any(axis=1)
     if gaps.any():
         notes = (*notes, f"{counted(gaps.sum(), 'pair')} without {listed(given)} left out.")
@@ -241,19 +252,19 @@ def _paired(held: pd.DataFrame, given: Sequence[str]) -> pd.DataFrame:
 
 
 def _placed(
-    study: Study, held: pd.DataFrame, places: dict[str, int]
+    study: Study, held: pd.DataFrame, places: dict[str, int], by: Sequence[str]
 ) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
     """Find the pair of each adjustment; those without one with the reason."""
     table = study.tables["adjustments"]
     found, faults = [], []
     by_reed = {reed: rows for reed, rows in held.groupby("reed_id", observed=True)["place"]}
-    for row, told in zip(table.index, _told(table), strict=True):
+    for row, told in zip(table.index, _told(table, by), strict=True):
         reed, session = told["reed_id"], told["session_id"]
         fault = _unknown(study, told) or (
             f"session_id {session} is not among the sessions" if session not in places else ""
         )
         if not fault and told["kind"] is None:
-            fault = "neither where nor action recorded"
+            fault = f"{' and '.join(by)} not recorded"
         if fault:
             faults.append((row, fault))
             continue
@@ -270,12 +281,12 @@ def _placed(
     return done.astype({"amount": float, "by_chance": bool}), faults
 
 
-def _told(table: pd.DataFrame) -> Iterator[dict]:
+def _told(table: pd.DataFrame, by: Sequence[str]) -> Iterator[dict]:
     """Read what each row of the adjustments says; kind is empty where nothing was done."""
     for row in table.to_dict("records"):
         # A cell that is not recorded is one missing value or another: all become None.
         cells = {name: None if pd.isna(value) else value for name, value in row.items()}
-        words = [cells[name] for name in ("action", "where") if cells.get(name)]
+        words = [cells[name] for name in BY if name in by and cells.get(name)]
         kind = ", ".join(words) or None
         yield {
             "reed_id": cells["reed_id"],
