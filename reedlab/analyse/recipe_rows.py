@@ -1,0 +1,144 @@
+"""The table of a recipe: what to set, and what is expected of it.
+
+A factor is narrowed if part of what was tried is excluded from the best; it is settled
+if one level is left, or a stretch no wider than one step of it. What is not narrowed is
+left as it was made most: a recipe must not chase noise.
+"""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from reedlab.analyse.evidence import grade
+from reedlab.analyse.recipe_search import Search
+from reedlab.analyse.recipe_space import Space
+from reedlab.analyse.recipe_surface import Surface
+from reedlab.schema import Factor
+from reedlab.study import Study
+
+#: From the weakest grade to the strongest.
+GRADES = ("exploratory", "observed", "randomised")
+#: Without a step of its own, a number is settled within this share of the range tried.
+SETTLED_SHARE = 0.25
+COLUMNS = (
+    *("part", "term", "level", "may_be_best", "estimate", "conf_low", "conf_high", "unit"),
+    *("tried_low", "tried_high", "tried", "open", "settled", "evidence", "n_tubes", "n_reeds"),
+)
+
+
+def best_ranges(space: Space, found: Search) -> dict[str, tuple[float, float] | list[str]]:
+    """What of each factor may be best: (low, high) of a number, the levels of a category.
+
+    The ends of a number lie half way to the next candidate that is excluded.
+    """
+    ranges: dict[str, tuple[float, float] | list[str]] = {}
+    for place, factor in enumerate(space.factors):
+        values = found.grid.values[factor.name]
+        left = np.unique(found.grid.places[found.may_be_best, place])
+        if factor.name in found.fixed:
+            ranges[factor.name] = space.ranges.get(factor.name) or space.levels[factor.name]
+        elif factor.kind == "numeric":
+            low, high = space.ranges[factor.name]
+            half = (high - low) / (len(values) - 1) / 2
+            ends = float(values[left[0]]) - half, float(values[left[-1]]) + half
+            ranges[factor.name] = max(low, ends[0]), min(high, ends[1])
+        else:
+            ranges[factor.name] = [str(values[i]) for i in left]
+    return ranges
+
+
+def is_narrowed(space: Space, factor: Factor, best: tuple[float, float] | list[str]) -> bool:
+    """Say whether part of what was tried of a factor is excluded."""
+    if isinstance(best, list):
+        return len(best) < len(space.levels[factor.name])
+    return best != space.ranges[factor.name]
+
+
+def is_settled(space: Space, factor: Factor, best: tuple[float, float] | list[str]) -> bool:
+    """Say whether what may be best of a factor is one level, or no wider than a step."""
+    if isinstance(best, list):
+        return len(best) == 1
+    low, high = space.ranges[factor.name]
+    step = factor.step or SETTLED_SHARE * (high - low)
+    return is_narrowed(space, factor, best) and best[1] - best[0] <= step
+
+
+def chosen_recipe(space: Space, found: Search) -> pd.Series:
+    """The most desirable of the recipes that may be best, open factors as near to usual as can be.
+    """
+    ranges = best_ranges(space, found)
+    table = found.grid.table
+    away = np.zeros(len(table))
+    for factor in space.factors:
+        if is_narrowed(space, factor, ranges[factor.name]):
+            continue
+        usual, values = space.usual[factor.name], table[factor.name]
+        if factor.kind == "numeric":
+            low, high = space.ranges[factor.name]
+            away += (values - usual).abs().to_numpy() / (high - low)
+        else:
+            away += (values != usual).to_numpy()
+    away[~found.may_be_best] = np.inf
+    nearest = np.isclose(away, away.min())
+    return table.iloc[int(np.argmax(np.where(nearest, found.desirability, -1.0)))]
+
+
+def recipe_table(
+    study: Study, space: Space, surfaces: Sequence[Surface], found: Search, recipe: pd.Series
+) -> pd.DataFrame:
+    """One row a factor that is set, then one a response expected of the recipe."""
+    rows = set_rows(study, space, surfaces, found, recipe)
+    expected = expected_rows(surfaces, pd.DataFrame([recipe]))
+    weakest = min((row["evidence"] for row in rows), key=GRADES.index)
+    narrowed = [row["evidence"] for row in rows if not row["open"]]
+    if narrowed:
+        weakest = min(narrowed, key=GRADES.index)
+    table = pd.concat([pd.DataFrame(rows), expected.assign(evidence=weakest)], ignore_index=True)
+    return table.reindex(columns=[*COLUMNS])
+
+
+def set_rows(
+    study: Study, space: Space, surfaces: Sequence[Surface], found: Search, recipe: pd.Series
+) -> list[dict]:
+    """One row a factor, as plain values."""
+    rows = []
+    for factor in space.factors:
+        best = best_ranges(space, found)[factor.name]
+        of = [surface.frame for surface in surfaces if factor.name in surface.names]
+        grades = [grade(study, frame, factor) for frame in of]
+        row = {
+            "part": "set",
+            "term": factor.name,
+            "unit": factor.unit,
+            "open": not is_narrowed(space, factor, best),
+            "settled": is_settled(space, factor, best),
+            "evidence": min(grades, key=GRADES.index),
+            "n_tubes": max(frame.units("tube") for frame in of),
+            "n_reeds": max(frame.units("reed") for frame in of),
+        }
+        if isinstance(best, list):
+            tried = ", ".join(space.levels[factor.name])
+            row |= {"level": f"{recipe[factor.name]}", "may_be_best": ", ".join(best), "tried": tried}
+        else:
+            low, high = space.ranges[factor.name]
+            row |= {"estimate": float(recipe[factor.name]), "tried_low": low, "tried_high": high}
+            row |= {"conf_low": best[0], "conf_high": best[1]}
+        rows.append(row)
+    return rows
+
+
+def expected_rows(surfaces: Sequence[Surface], recipe: pd.DataFrame) -> pd.DataFrame:
+    """One row a response: the mean of reeds of a recipe with its 95 % interval."""
+    return pd.concat(
+        [
+            surface.expected(recipe).assign(
+                part="expected",
+                unit=surface.unit,
+                n_tubes=surface.frame.units("tube"),
+                n_reeds=surface.frame.units("reed"),
+            )
+            for surface in surfaces
+        ],
+        ignore_index=True,
+    )[["part", "term", "estimate", "conf_low", "conf_high", "unit", "n_tubes", "n_reeds"]]

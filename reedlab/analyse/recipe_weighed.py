@@ -1,0 +1,201 @@
+"""Which responses a recipe weighs, which factors it sets, and the surfaces of them.
+
+What is set: factors of reeds, and those of tubes and lots that have levels to set or
+were assigned by a plan. The cane's own properties and the day are held, not set, unless
+asked for by name.
+"""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.recipe_space import Space, made_of, space_over
+from reedlab.analyse.recipe_surface import Surface, fit_surface
+from reedlab.analyse.season import TOLD_BY
+from reedlab.errors import CallError, ModelError, unknown_name
+from reedlab.schema import Factor, Response
+from reedlab.schema.factors import is_number
+from reedlab.study import Study
+
+
+def weighed(
+    study: Study, responses: Sequence[str] | None, weights: Mapping[str, float] | None
+) -> dict[str, float]:
+    """The responses asked about and the weight of each.
+
+    Raises
+    ------
+    CallError
+        For a response without a direction or not recorded, and for weights that are none.
+    """
+    if isinstance(responses, str):
+        raise CallError(f'responses is a list of names: write ["{responses}"].')
+    names = _with_direction(study) if responses is None else list(dict.fromkeys(responses))
+    for name in names:
+        response = study.response(name)
+        if not response.direction:
+            raise CallError(
+                f"{response.label} has no direction: the study must say whether higher, lower or "
+                f"near a target is better (responses, '{name}'), or leave it out of the recipe."
+            )
+    if not names:
+        raise CallError("No response with a direction is recorded yet: there is nothing to weigh.")
+    given = dict(weights or {})
+    for name, weight in given.items():
+        if name not in names:
+            raise unknown_name("response in this recipe", name, names)
+        if not is_number(weight) or not np.isfinite(weight) or weight < 0:
+            raise CallError(f"The weight of '{name}' is {weight!r}; a weight is 0 or more.")
+    asked = {name: float(given.get(name, 1.0)) for name in names}
+    if not any(asked.values()):
+        raise CallError("Every weight is 0: give one response a weight above 0.")
+    return {name: weight for name, weight in asked.items() if weight > 0}
+
+
+def _with_direction(study: Study) -> list[str]:
+    filled = {
+        r.name: r
+        for r in study.responses
+        if r.kind != "time" and r.direction and study.tables[r.table][r.name].notna().any()
+    }
+    return [name for name in filled if TOLD_BY.get(name) not in filled]
+
+
+def fitted(
+    study: Study, names: Sequence[str], factors: Sequence[str] | None, *, named: bool
+) -> tuple[Space, tuple[Surface, ...], tuple[str, ...]]:
+    """Gather every response and fit its surface; a response that cannot be is left out.
+
+    Returns
+    -------
+    space, surfaces, cautions
+
+    Raises
+    ------
+    ModelError
+        If nothing can be set, or a response that was named cannot be modelled.
+    """
+    settable = settable_factors(study, factors)
+    frames, cautions = _frames(study, names, settable, named=named, all_of=factors is None)
+    space, unshared = space_over(_differing(frames, settable), frames)
+    if not space.factors:
+        raise ModelError("\n".join(["No factor that can be set differs.", *unshared]))
+    planned = _planned(study)
+    surfaces = []
+    for frame in frames:
+        try:
+            surfaces.append(fit_surface(frame, space, planned))
+        except ModelError as error:
+            cautions.append(_left_out(frame.response, error, named=named))
+    if not surfaces:
+        raise ModelError("\n".join(["No response can be modelled.", *cautions]))
+    examined = {name for surface in surfaces for name in surface.names}
+    kept = tuple(factor for factor in space.factors if factor.name in examined)
+    made = tuple(made_of(surface.frame, surface.names) for surface in surfaces)
+    space = replace(space, factors=kept, made=made)
+    surfaces = [replace(surface, space=space) for surface in surfaces]
+    told = [caution for surface in surfaces for caution in surface.frame.cautions]
+    return space, tuple(surfaces), tuple(dict.fromkeys([*unshared, *cautions, *told]))
+
+
+def settable_factors(study: Study, factors: Sequence[str] | None) -> list[Factor]:
+    """The factors that a recipe may set.
+
+    Raises
+    ------
+    CallError
+        For a name that is not recorded.
+    ModelError
+        If there is none.
+    """
+    if isinstance(factors, str):
+        raise CallError(f'factors is a list of names: write ["{factors}"].')
+    if factors is not None:
+        chosen = [study.factor(name) for name in dict.fromkeys(factors)]
+    else:
+        assigned = {name for batch in study.settings.batches for name in batch.randomised}
+        chosen = [
+            factor
+            for factor in study.factors
+            if factor.stratum == "reed"
+            or (factor.stratum != "session" and (factor.levels or factor.name in assigned))
+        ]
+    if not chosen:
+        raise ModelError(
+            "No factor that the maker sets is recorded: a recipe needs one, or name the factors "
+            "(factors=[...])."
+        )
+    return chosen
+
+
+def _frames(
+    study: Study, names: Sequence[str], settable: Sequence[Factor], *, named: bool, all_of: bool
+) -> tuple[list[Frame], list[str]]:
+    frames, cautions = [], []
+    for name in names:
+        try:
+            frames.append(_frame(study, name, settable, all_of=all_of))
+        except ModelError as error:
+            cautions.append(_left_out(study.response(name), error, named=named))
+    if not frames:
+        raise ModelError("\n".join(["No response can be modelled.", *cautions]))
+    return frames, cautions
+
+
+def _frame(study: Study, name: str, settable: Sequence[Factor], *, all_of: bool) -> Frame:
+    """Rows of one response, the factors that are set first, so that they give way last."""
+    frame = gather(study, name)
+    wanted = [factor.name for factor in settable if factor.name != name]
+    if not all_of:
+        # What is asked for by name is looked at though many rows lack it.
+        held = [factor.name for factor in frame.factors if factor.name not in wanted]
+        frame = gather(study, name, [*wanted, *held])
+    _require_both(frame)
+    order = sorted(frame.factors, key=lambda factor: factor.name not in wanted)
+    return replace(frame, factors=tuple(order))
+
+
+def _require_both(frame: Frame) -> None:
+    values = frame.data[frame.response.name]
+    if values.nunique() > 1:
+        return
+    reeds = len(frame.data)
+    if frame.response.kind == "binary":
+        verdict = f"none of {reeds} reeds is" if values.iloc[0] == 0 else f"all {reeds} reeds are"
+        raise ModelError(
+            f"{verdict.capitalize()} {frame.response.label}: no recipe can be told from another "
+            "by it."
+        )
+    raise ModelError(
+        f"{frame.response.label} is the same ({values.iloc[0]:g}) in all {reeds} rows: no recipe "
+        "can be told from another by it."
+    )
+
+
+def _left_out(response: Response, error: ModelError, *, named: bool) -> str:
+    if named:
+        raise error
+    return f"{response.label} is left out: {error}"
+
+
+def _differing(frames: Sequence[Frame], settable: Sequence[Factor]) -> list[Factor]:
+    """Factors that can be set and that differ, as the frames settled their strata."""
+    known = {factor.name: factor for frame in frames for factor in frame.factors}
+    chosen = [known[factor.name] for factor in settable if factor.name in known]
+    if not chosen:
+        reasons = dict.fromkeys(text for frame in frames for text in frame.cautions)
+        raise ModelError("\n".join(["No factor that can be set differs.", *reasons]))
+    return chosen
+
+
+def _planned(study: Study) -> list[tuple[str, str]]:
+    """Interactions that the study's batches were laid out for."""
+    pairs = []
+    for batch in study.settings.batches:
+        for term in batch.terms:
+            first, *rest = term.split(":")
+            if len(rest) == 1 and rest[0] != first:
+                pairs.append((first, rest[0]))
+    return list(dict.fromkeys(pairs))
