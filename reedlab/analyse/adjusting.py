@@ -145,7 +145,7 @@ def adjusting(
     return Adjusting(
         question=f"Which adjustments change {pairs.response.label}, beyond retesting?",
         table=table,
-        cautions=cautions_of(judged.pairs, table, (*judged.cautions, *pairs.cautions)),
+        cautions=cautions_of(judged.pairs, table, (*judged.cautions, *pairs.cautions), given),
         rows_used=len(judged.pairs.data),
         left_out=judged.pairs.left_out,
         pairs=judged.pairs,

@@ -221,6 +221,12 @@ ADJUSTMENTS = Table(
         Column("amount", "number", "", "how much"),
         _text("amount_unit", "unit of the amount"),
         _number("minutes", "minutes", "time that it took", (0, 120), (0, 10000)),
+        Column(
+            "by_chance",
+            "boolean",
+            "",
+            "drawn by chance, not chosen; a reed drawn to be left alone has the action 'nothing'",
+        ),
     ),
     {"reed_id": "reeds", "session_id": "sessions"},
 )
