@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.drift_chart import chart
-from reedlab.analyse.drift_frame import dated
+from reedlab.analyse.drift_frame import MOMENT, dated
 from reedlab.analyse.drift_rows import drift_rows
 from reedlab.analyse.drift_text import LEVEL, drift_cautions, drift_sentence
 from reedlab.answer import Answer
@@ -45,6 +45,7 @@ class Drift(Answer):
     response: Response | None = None
     raw: pd.DataFrame = field(default_factory=pd.DataFrame)
     centre: float = float("nan")
+    lag_days: tuple[float, ...] = ()
 
     @property
     def drifts(self) -> bool:
@@ -58,7 +59,7 @@ class Drift(Answer):
         return self.response
 
     def _say(self) -> str:
-        return drift_sentence(self.table, self.points, self._asked, self.division)
+        return drift_sentence(self.table, self.points, self._asked, self.division, self.lag_days)
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the chart: rows as measured, levels, moving average, limits, alarms as crosses."""
@@ -127,7 +128,9 @@ def drift(
     frame = rows.frame
     asked = frame.response
     scale = 100 if asked.kind == "binary" else 1
-    raw = pd.DataFrame({"place": rows.codes, "value": frame.data[asked.name]})
+    raw = pd.DataFrame(
+        {"place": rows.codes, "moment": frame.data[MOMENT], "value": frame.data[asked.name]}
+    )
     cautions = drift_cautions(asked, frame.units("lot"), by, len(frame.left_out))
     return Drift(
         question=f"Does {asked.label} drift over the season?",
@@ -140,6 +143,7 @@ def drift(
         points=made.points,
         division=rows.division,
         response=asked,
-        raw=raw if asked.kind != "binary" else raw.iloc[:0],
+        raw=raw,
         centre=scale * made.centre,
+        lag_days=tuple(lag_days),
     )

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from reedlab.analyse.drift_frame import WEATHER
 from reedlab.analyse.drift_rows import ALARMS, STEP, TREND
 from reedlab.answer import counted, number_text, p_text
 from reedlab.schema import Response
@@ -20,7 +21,11 @@ LABELS = {
 
 
 def drift_sentence(
-    table: pd.DataFrame, points: pd.DataFrame, response: Response, division: str
+    table: pd.DataFrame,
+    points: pd.DataFrame,
+    response: Response,
+    division: str,
+    lag_days: Sequence[float],
 ) -> str:
     """Say whether the season drifts, with the strongest signs and the chart's alarms."""
     what = f"the share of reeds {response.label}" if response.kind == "binary" else response.label
@@ -32,21 +37,29 @@ def drift_sentence(
     else:
         opening = f"{over} shows no drift beyond chance in {looks}; the nearest"
         strong = table.nsmallest(1, "p_value")
-    told = "; ".join(_effect(row) for row in strong.to_dict("records"))
+    told = "; ".join(_effect(row, lag_days) for row in strong.to_dict("records"))
     return f"{opening}: {told}. {_alarms(points, response)}"
 
 
-def _effect(row: dict) -> str:
+def _effect(row: dict, lag_days: Sequence[float]) -> str:
+    when = f" {_lag_text(lag_days)}" if row["term"] in WEATHER else ""
     unit = f" {row['unit']}" if row["unit"] else ""
     low, high = number_text(row["conf_low"]), number_text(row["conf_high"])
     count = counted(row["n_reeds"], "reed")
     if row["n_tests"]:
         count = f"{counted(row['n_tests'], 'test')} of {count}"
     return (
-        f"{LABELS[row['term']]} {row['contrast'].replace('-', '−')}: "
+        f"{LABELS[row['term']]} {row['contrast']}{when}: "
         f"{number_text(row['estimate'])}{unit} (95 % {low} to {high}, p {_p(row['p_adjusted'])}; "
         f"{row['evidence']}, {count})"
     )
+
+
+def _lag_text(lag_days: Sequence[float]) -> str:
+    low, high = (f"{days:g}" for days in lag_days)
+    if low == high:
+        return "on the day" if low == "0" else f"{counted(float(low), 'day')} before"
+    return f"on the {high} days before" if low == "0" else f"{low} to {high} days before"
 
 
 def _p(value: float) -> str:
