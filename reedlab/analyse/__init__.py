@@ -1,5 +1,6 @@
 """The maker's questions, asked of a study and answered through the engine."""
 
+from reedlab.analyse.adjusting import Adjusting, adjusting
 from reedlab.analyse.diagnostics import (
     Collinearity,
     Influence,
@@ -15,6 +16,7 @@ from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
 
 __all__ = [
+    "Adjusting",
     "Collinearity",
     "Drivers",
     "Influence",
@@ -23,6 +25,7 @@ __all__ = [
     "Residuals",
     "Season",
     "Sources",
+    "adjusting",
     "collinearity",
     "drivers",
     "influence",

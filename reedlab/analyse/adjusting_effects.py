@@ -9,7 +9,6 @@ whether it had been adjusted before. Reeds of a tube share their cane: the tube'
 before is held beside the reed's own value (Mundlak 1978), so that tubes can be random.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -131,7 +130,7 @@ def _held(
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """Return the rows with what is held fixed, each column adding something to the others."""
     before = data["before"] - data["before"].mean()
-    given = [name for name in data if name.startswith("given ")]
+    given = [name for name in data.columns if name.startswith("given ")]
     earlier = (data["earlier"] - data["before"].mean()) * data["tested"]
     history = {
         "tested": data["tested"],
@@ -164,8 +163,8 @@ def _held(
 
 def _formula(held: pd.DataFrame, *more: pd.DataFrame) -> str:
     keys = ("after", "reed_id", "tube_id", "lot_id", "session_id", "player_id")
-    fixed = [name for name in held if name not in keys]
-    names = [*fixed, *(name for columns in more for name in columns)]
+    fixed = [name for name in held.columns if name not in keys]
+    names = [*fixed, *(name for part in more for name in part.columns)]
     return f"after ~ {' + '.join(map(quoted, names))}"
 
 
@@ -182,7 +181,9 @@ def _amounts(
     pairs: Pairs, held: pd.DataFrame, done: pd.DataFrame, chosen: Layout
 ) -> tuple[pd.DataFrame, tuple[str, ...]]:
     """One row a kind whose amount varies: what a step more of it does."""
-    columns, steps, notes = {}, {}, []
+    columns: dict[str, pd.Series] = {}
+    steps: dict[str, str] = {}
+    notes = []
     for kind in pairs.kinds:
         amount, unit, why = pairs.amounts(kind)
         if why:

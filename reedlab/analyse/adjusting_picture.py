@@ -5,7 +5,8 @@ a kind came to on average, as wide as the 95 % interval of the effect, and the s
 beside it where they would have come to if left alone.
 """
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -27,9 +28,9 @@ def draw_pairs(pairs: Pairs, table: pd.DataFrame, ax: "Axes | None" = None) -> "
     kinds = kinds_of(table).to_dict("records")
     untouched = pairs.data[pairs.untouched]
     ax = ax or new_axes(2.2 + 1.5 * (len(kinds) + 1), 4.4)
-    groups = [(row["term"], pairs.of(row["term"]), row) for row in kinds]
-    if len(untouched):
-        groups.insert(0, (UNTOUCHED, untouched, None))
+    groups: list[tuple[str, pd.DataFrame, Mapping[Any, Any] | None]]
+    groups = [(UNTOUCHED, untouched, None)] if len(untouched) else []
+    groups += [(row["term"], pairs.of(row["term"]), row) for row in kinds]
     for place, (_, data, row) in enumerate(groups):
         colour, marker = EVIDENCE_LOOK[row["evidence"]] if row else (COLOURS["grey"], "o")
         _lines(ax, place, data, colour, marker)
@@ -56,7 +57,7 @@ def _lines(ax: "Axes", place: int, data: pd.DataFrame, colour: str, marker: str)
     ax.plot(places, ends, marker, color=colour, alpha=0.6, markersize=3.5, linestyle="")
 
 
-def _effect(ax: "Axes", place: int, reached: float, row: dict) -> None:
+def _effect(ax: "Axes", place: int, reached: float, row: Mapping[Any, Any]) -> None:
     """Bar: where the reeds came to, with the effect's interval; line: had they been left alone."""
     alone = reached - row["estimate"]
     ax.errorbar(
@@ -72,7 +73,7 @@ def _effect(ax: "Axes", place: int, reached: float, row: dict) -> None:
     ax.hlines(alone, place + BAR - 0.08, place + BAR + 0.08, COLOURS["black"], linewidth=2)
 
 
-def _label(name: str, row: dict | None) -> str:
+def _label(name: str, row: Mapping[Any, Any] | None) -> str:
     words = name.replace(", ", ",\n").replace(" with ", "\nwith ")
     if row is None or pd.isna(row["estimate"]):
         return words

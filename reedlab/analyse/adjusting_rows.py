@@ -227,7 +227,7 @@ def _sessions_of_reeds(
     data = frame.data.rename(columns={value: "value"})
     extra = study.tables[frame.response.table].loc[data.index, [*given]].astype(float)
     data = data.join(extra.set_axis([f"given {name}" for name in given], axis=1))
-    means = {name: "mean" for name in ("value", *(f"given {name}" for name in given))}
+    means = dict.fromkeys(("value", *(f"given {name}" for name in given)), "mean")
     firsts = {key: "last" for key in ("lot_id", "tube_id", "player_id", "stage") if key in data}
     held = data.groupby(["reed_id", "session_id"], observed=True).agg(means | firsts).reset_index()
     held["place"] = held["session_id"].map(places)
@@ -257,7 +257,7 @@ def _placed(
     """Find the pair of each adjustment; those without one with the reason."""
     table = study.tables["adjustments"]
     found, faults = [], []
-    by_reed = {reed: rows for reed, rows in held.groupby("reed_id", observed=True)["place"]}
+    by_reed = dict(iter(held.groupby("reed_id", observed=True)["place"]))
     for row, told in zip(table.index, _told(table, by), strict=True):
         reed, session = told["reed_id"], told["session_id"]
         fault = _unknown(study, told) or (
@@ -286,7 +286,7 @@ def _told(table: pd.DataFrame, by: Sequence[str]) -> Iterator[dict]:
     for row in table.to_dict("records"):
         # A cell that is not recorded is one missing value or another: all become None.
         cells = {name: None if pd.isna(value) else value for name, value in row.items()}
-        words = [cells[name] for name in BY if name in by and cells.get(name)]
+        words = [str(cells[name]) for name in BY if name in by and cells.get(name)]
         kind = ", ".join(words) or None
         yield {
             "reed_id": cells["reed_id"],

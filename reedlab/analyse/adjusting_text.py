@@ -109,8 +109,8 @@ def cautions_of(
             "numbers."
         )
     if len(pairs.left_out):
-        reasons = pairs.left_out.groupby("file", sort=False)["fault"].value_counts()
-        told = "; ".join(f"{count} × {fault}" for (_, fault), count in reasons.head(4).items())
+        reasons = pairs.left_out["fault"].value_counts()
+        told = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
         cautions.append(f"{counted(len(pairs.left_out), 'row')} left out: {told}.")
     return tuple(dict.fromkeys(cautions))
 
