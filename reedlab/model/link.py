@@ -228,7 +228,7 @@ def require_finite(part: FixedPart, levels: tuple, peak: Peak) -> None:
         return
     why = "; ".join(
         f"all {count} rows with {name}={value} have {part.response}={level}"
-        for name, value, level, count in one_sided(part, levels)
+        for name, value, level, count in one_sided(part, part.y, levels)
     )
     raise ModelError(
         f"An effect on '{part.response}' has no finite estimate: "
@@ -237,12 +237,14 @@ def require_finite(part: FixedPart, levels: tuple, peak: Peak) -> None:
     )
 
 
-def one_sided(part: FixedPart, levels: tuple) -> list[tuple[str, str, object, int]]:
+def one_sided(
+    part: FixedPart, codes: np.ndarray, levels: tuple
+) -> list[tuple[str, str, Any, int]]:
     """Categories whose rows all lie at one end: variable, its value, the level, the rows."""
     ends = []
     for name, values in part.levels.items():
         for value in values:
-            seen = part.y[(part.data[name] == value).to_numpy(dtype=bool)]
+            seen = codes[(part.data[name] == value).to_numpy(dtype=bool)]
             ends += [
                 (name, value, levels[place], len(seen))
                 for place in (0, len(levels) - 1)

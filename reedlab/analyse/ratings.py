@@ -1,0 +1,313 @@
+"""What moves a rating, taken as the ordered scale that it is?"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reedlab.analyse.drivers import GAPS, LEVEL
+from reedlab.analyse.effects import fit_factors
+from reedlab.analyse.evidence import CAUTIONS, grade
+from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.rating_effects import (
+    LOG_ODDS,
+    PLAYER,
+    POINTS,
+    adjusted,
+    fit_ratings,
+    middle_cut,
+    rating_name,
+    rating_table,
+    scale_cautions,
+)
+from reedlab.analyse.rating_players import Players, compare_players
+from reedlab.analyse.reliability import Reliability, reliability
+from reedlab.analyse.strata import judged
+from reedlab.analyse.words import with_minus
+from reedlab.answer import Answer, counted, number_text
+from reedlab.errors import CallError, ModelError, listed, unknown_name
+from reedlab.schema import Factor, Response
+from reedlab.study import Study
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from reedlab.model.link_groups import GroupedLinkFit
+
+COLUMNS = (
+    *("term", "contrast", "level", "estimate", "std_error", "df", "conf_low", "conf_high", "unit"),
+    *("num_df", "den_df", "statistic", "p_value", "p_adjusted"),
+    *("stratum", "n_units", "n_tubes", "n_reeds", "n_tests", "evidence"),
+)
+
+
+@dataclass(frozen=True)
+class Ratings(Answer):
+    """What moves a rating; made by :func:`ratings`.
+
+    Attributes
+    ----------
+    table : DataFrame
+        For each ``term`` and ``contrast`` first the log odds ratio of a higher rating
+        (``level`` empty), then for each level but the lowest by how many percentage points
+        more ratings are at least that ``level``: ``estimate, conf_low, conf_high`` in
+        ``unit``; ``std_error`` and ``df`` of the log odds; the whole term's test ``num_df,
+        den_df, statistic`` (F), ``p_value, p_adjusted`` (Holm, over the factors);
+        ``stratum, n_units`` of it, ``n_tubes, n_reeds, n_tests`` and ``evidence``. The term
+        ``player_id`` is the players' own level, where players are fewer than five.
+    cut : str
+        The level that the sentence speaks of: it parts the ratings most nearly in halves.
+    reliability : Reliability or None
+        How well the rating repeats itself.
+    """
+
+    cut: str = ""
+    reliability: Reliability | None = None
+    compared: Players | None = None
+    frame: Frame | None = None
+    fit: "GroupedLinkFit | None" = None
+
+    @property
+    def response(self) -> Response:
+        """The rating asked about."""
+        return self._frame.response
+
+    @property
+    def strong(self) -> tuple[str, ...]:
+        """Factors whose effect is beyond chance, corrected for the number looked at."""
+        return tuple(self.table.loc[self.table["p_adjusted"] < LEVEL, "term"].unique())
+
+    @property
+    def players(self) -> pd.DataFrame:
+        """One row a player: how high it rates; see :class:`Players` in rating_players."""
+        return self._compared.players
+
+    @property
+    def agreement(self) -> pd.DataFrame:
+        """Whether players put the same reeds in the same order: Kendall's W."""
+        return self._compared.agreement
+
+    @property
+    def reeds(self) -> pd.DataFrame:
+        """One row a reed: its mean place among each player's ratings (ridit, 0 to 1)."""
+        return self._compared.reeds
+
+    @property
+    def _compared(self) -> Players:
+        if self.compared is None:
+            raise CallError("These ratings were made without their players.")
+        return self.compared
+
+    @property
+    def _frame(self) -> Frame:
+        if self.frame is None:
+            raise CallError("These ratings were made without their rows.")
+        return self.frame
+
+    def _say(self) -> str:
+        told = [f"{self._opening()}: {'; '.join(map(self._effect, self._shown()))}."]
+        told.append(self._compared.sentence)
+        told.append(self.reliability.sentence if self.reliability else "")
+        return " ".join(text for text in told if text)
+
+    def _opening(self) -> str:
+        looked, strong = len(self._frame.factors), len(self.strong)
+        factors, what = "factor" if looked == 1 else "factors", self.response.label
+        if strong:
+            verb = "moves" if strong == 1 else "move"
+            return f"Of {looked} {factors} looked at, {strong} {verb} {what} beyond chance"
+        if looked == 1:
+            return f"The one factor looked at does not move {what} beyond chance"
+        return f"None of {looked} {factors} looked at moves {what} beyond chance; the strongest"
+
+    def _shown(self) -> list[dict]:
+        rows = self.table[(self.table["unit"] == POINTS) & (self.table["level"] == self.cut)]
+        rows = rows[rows["p_adjusted"].notna()]
+        if self.strong:
+            return rows[rows["term"].isin(self.strong)].to_dict("records")
+        return rows.nsmallest(1, "p_value").to_dict("records")
+
+    def _effect(self, row: dict) -> str:
+        factor = self._factor(row["term"])
+        step = with_minus(row["contrast"])
+        if factor.kind == "categorical":
+            first, _, other = row["contrast"].rpartition(" - ")
+            step = f"{first} instead of {other}"
+        count = counted(row["n_units"], row["stratum"])
+        if row["stratum"] != "reed" and row["n_reeds"]:
+            count += f", {counted(row['n_reeds'], 'reed')}"
+        return (
+            f"{factor.label} {step}: {_points(row['estimate'])} ratings of {self.cut}"
+            f"{self._or_more()} (95 % {_range(row)}; {row['evidence']}, {count}, "
+            f"{counted(row['n_tests'], 'rating')})"
+        )
+
+    def _or_more(self) -> str:
+        return "" if self.cut == str(self.response.levels[-1]) else " or higher"
+
+    def _factor(self, name: str) -> Factor:
+        for factor in self._frame.factors:
+            if factor.name == name:
+                return factor
+        raise unknown_name("factor", name, [f.name for f in self._frame.factors])
+
+    def plot(self, ax: "Axes | None" = None) -> "Axes":
+        """Draw every effect on the told cut with its interval, in percentage points."""
+        from reedlab.charts import forest
+
+        rows = self.table[(self.table["unit"] == POINTS) & (self.table["level"] == self.cut)]
+        labels = {f.name: f.label for f in (*self._frame.factors, PLAYER)}
+        words = [f"{labels[t]}: {with_minus(c)}" for t, c in rows[["term", "contrast"]].to_numpy()]
+        what = f"more ratings of {self.cut}{self._or_more()}, percentage points"
+        return forest(rows, words, what, ax)
+
+    def plot_factor(self, name: str, ax: "Axes | None" = None) -> "Axes":
+        """Draw every rating by the levels of a factor, and how many are at least so high."""
+        from reedlab.analyse.rating_picture import draw_ratings
+
+        if self.fit is None:
+            raise CallError("There is no model to draw.")
+        return draw_ratings(self._frame, self.fit, self._factor(name), ax)
+
+
+def ratings(study: Study, response: str, factors: Sequence[str] | None = None) -> Ratings:
+    """Find what moves a rating, without taking its levels as evenly spaced.
+
+    Parameters
+    ----------
+    study : Study
+    response : str
+        A recorded ordinal response.
+    factors : sequence of str, optional
+        Factors to examine together; left out, all that the study declares and records.
+
+    Returns
+    -------
+    Ratings
+
+    Raises
+    ------
+    CallError
+        For a name that is not recorded, or a response that is not ordinal.
+    RecordError
+        If rows stand twice.
+    ModelError
+        If all ratings are the same, or no factor can be examined.
+
+    Notes
+    -----
+    Proportional odds (McCullagh 1980) with the players' own levels: as blocks where they
+    are fewer than five, else at random. A cumulative-link model's own z tests call too many
+    null batches of few tubes an effect, whatever is taken for random; here every factor is
+    judged as in :func:`reedlab.analyse.drivers`, by the variation of the thing to which its
+    level was given, with small-sample degrees of freedom
+    (:func:`reedlab.model.link_groups.fit_link_groups`, its calibration in
+    tests/model/test_calibration_link.py). Log odds ratios are averages over tubes, reeds and
+    sessions. Intervals of percentage points are those of the log odds, brought to the scale
+    about the middle of the two levels.
+
+    Examples
+    --------
+    >>> from reedlab.demo import example_study
+    >>> found = ratings(example_study("batch"), "rating_overall", ["shape"])
+    >>> found.table["level"].tolist()
+    ['', '2', '3', '4', '5']
+    """
+    asked = study.response(response)
+    if asked.kind != "ordinal":
+        known = [r.name for r in study.settings.responses if r.kind == "ordinal"]
+        have = f"Ratings here: {listed(known)}." if known else "No rating is declared here."
+        raise CallError(
+            f"'{response}' is {asked.kind} and no rating on an ordered scale: ask "
+            f"drivers(study, '{response}'). {have}"
+        )
+    frame = _players_first(gather(study, response, factors))
+    _require_two(frame)
+    frame, chosen = judged(frame)
+    _, frame = fit_factors(frame, chosen)
+    fit = fit_ratings(frame, chosen)
+    cut = middle_cut(frame)
+    compared = compare_players(frame, cut, rating_name(frame, cut))
+    return Ratings(
+        question=f"What moves {frame.response.label}, level by level?",
+        table=_completed(rating_table(frame, fit), study, frame),
+        cautions=(
+            *_cautions(study, frame),
+            *scale_cautions(frame, fit),
+            *compared.cautions,
+            *chosen.cautions,
+            *frame.cautions,
+        ),
+        rows_used=len(frame.data),
+        left_out=frame.left_out,
+        cut=rating_name(frame, cut),
+        reliability=reliability(study, response),
+        compared=compared,
+        frame=frame,
+        fit=fit,
+    )
+
+
+def _players_first(frame: Frame) -> Frame:
+    """Let the player stand for sessions where each has one: its level is what is asked."""
+    data = frame.data
+    if not {"player_id", "session_id"} <= {*data}:
+        return frame
+    pairs = data[["player_id", "session_id"]].drop_duplicates()
+    alike = pairs["player_id"].is_unique and pairs["session_id"].is_unique
+    if not alike or any(factor.stratum == "session" for factor in frame.factors):
+        return frame
+    return replace(frame, data=data.drop(columns="session_id"))
+
+
+def _require_two(frame: Frame) -> None:
+    values = frame.data[frame.response.name]
+    if values.nunique() < 2:
+        raise ModelError(
+            f"{frame.response.label}: all {counted(len(values), 'rating')} are "
+            f"{rating_name(frame, values.iloc[0])}, so nothing can be seen to move it."
+        )
+
+
+def _completed(table: pd.DataFrame, study: Study, frame: Frame) -> pd.DataFrame:
+    by_name = {factor.name: factor for factor in frame.factors}
+    strata = {name: factor.stratum for name, factor in by_name.items()} | {PLAYER.name: "player"}
+    units = {name: frame.units(factor.stratum) for name, factor in by_name.items()}
+    units[PLAYER.name] = frame.data["player_id"].nunique() if "player_id" in frame.data else 0
+    grades = {name: grade(study, frame, factor) for name, factor in by_name.items()}
+    return table.assign(
+        p_adjusted=adjusted(table, frame.factors),
+        stratum=table["term"].map(strata),
+        n_units=table["term"].map(units),
+        n_tubes=frame.units("tube"),
+        n_reeds=frame.units("reed"),
+        n_tests=len(frame.data),
+        evidence=table["term"].map({PLAYER.name: "observed"} | grades),
+    )[[*COLUMNS]]
+
+
+def _cautions(study: Study, frame: Frame) -> list[str]:
+    grades = {grade(study, frame, factor) for factor in frame.factors}
+    cautions = [text for name, text in CAUTIONS.items() if name in grades]
+    if len(frame.left_out):
+        everything = len(frame.data) + len(frame.left_out)
+        reasons = frame.left_out["fault"].value_counts()
+        told = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
+        label = frame.response.label
+        cautions.append(f"{label}: {len(frame.left_out)} of {everything}{GAPS}{told}.")
+    return cautions
+
+
+def _points(estimate: float) -> str:
+    more = "more" if estimate >= 0 else "fewer"
+    return f"{number_text(abs(estimate), 2)} percentage points {more}"
+
+
+def _range(row: dict) -> str:
+    """Write an interval of percentage points in the direction of its estimate."""
+    low, high = row["conf_low"], row["conf_high"]
+    if low < 0 < high:
+        return f"{number_text(-low, 2)} fewer to {number_text(high, 2)} more"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{number_text(near, 2)} to {number_text(far, 2)}"
