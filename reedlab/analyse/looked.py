@@ -68,7 +68,7 @@ def tally(study: Study, looks: Iterable[Look]) -> str:
     responses = {look.response for look in looks if look.response}
     factors = {part for look in looks if look.term for part in _parts(study, look.term)}
     questions = {look.question for look in looks}
-    tests = {(*look.question, look.term) for look in looks if look.p_value is not None}
+    tests = {look.test for look in looks if look.p_value is not None}
     return (
         f"So far {counted(len(responses), 'response')} and {counted(len(factors), 'factor')} of "
         f"this study were looked at in {counted(len(questions), 'question')} "
@@ -91,20 +91,21 @@ def _parts(study: Study, term: str) -> tuple[str, ...]:
 def _looks(study: Study, call: str, given: Mapping[str, Any], answer: Answer) -> list[Look]:
     """Read the tests of an answer from its table; without any, the look at its response."""
     options = [f"{name} {_option(value)}" for name, value in given.items() if name not in TOLD]
-    tests = _tests(answer.table) or {("", None): []}
+    tests = _tests(answer.table) or {("", "", None): []}
     return [
         Look(
             asked=", ".join([call, *options]),
             response=str(given.get("response", "")),
             term=term,
+            contrast=contrast,
             finding=_finding(study, term, rows),
             evidence=str(rows[0].get("evidence", "observed")) if rows else "",
             p_value=p_value,
-            factors="; ".join(sorted({term for term, _ in tests})),
+            factors="; ".join(sorted({term for term, _, _ in tests})),
             rows_used=answer.rows_used,
             version=reedlab.__version__,
         )
-        for (term, p_value), rows in tests.items()
+        for (term, contrast, p_value), rows in tests.items()
     ]
 
 
@@ -114,19 +115,17 @@ def _option(value: Any) -> str:
     return listed(value) if isinstance(value, list | tuple) else str(value)
 
 
-def _tests(table: pd.DataFrame) -> dict[tuple[str, float | None], list[dict]]:
-    """Put rows that are one test together: those of one term with one p value."""
+def _tests(table: pd.DataFrame) -> dict[tuple[str, str, float | None], list[dict]]:
+    """Put rows that are one test together: those of a term, unless each has its own p value."""
     name = next((column for column in NAMES if column in table), None)
     if "p_value" not in table or name is None:
         return {}
-    tests: dict[tuple[str, float | None], list[dict]] = {}
+    tests: dict[tuple[str, str, float | None], list[dict]] = {}
     tested = table[table["p_value"].notna()]
     several = tested.groupby(name, observed=True)["p_value"].nunique() > 1
     for row in tested.to_dict("records"):
-        term = str(row[name])
-        if several[row[name]] and "contrast" in row:
-            term = f"{term} {row['contrast']}"
-        tests.setdefault((term, float(row["p_value"])), []).append(row)
+        contrast = str(row.get("contrast", "")) if several[row[name]] else ""
+        tests.setdefault((str(row[name]), contrast, float(row["p_value"])), []).append(row)
     return tests
 
 

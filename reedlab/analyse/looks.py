@@ -56,19 +56,27 @@ class Looks(Answer):
         told = [self.looked]
         if len(record):
             rate = f"At a false discovery rate of {percent_text(LEVEL)}"
-            told.append(self._standing(record, rate, "tests of the record"))
+            told.append(
+                self._standing(record, rate, f"{counted(len(record), 'test')} of the record")
+            )
         if len(batches):
-            told.append(self._standing(batches, "Within their questions", "randomised comparisons"))
+            told.append(
+                self._standing(
+                    batches,
+                    "Within their questions",
+                    counted(len(batches), "randomised comparison"),
+                )
+            )
         return " ".join(told)
 
     def _standing(self, tests: pd.DataFrame, how: str, what: str) -> str:
         standing = tests[tests["stands"]]
         if standing.empty:
-            return f"{how} none of {len(tests)} {what} stands."
+            return f"{how} none of {what} stands."
         verb = "stands" if len(standing) == 1 else "stand"
         listed = "; ".join(self._words(row) for row in standing.head(TOLD).to_dict("records"))
         more = f"; and {len(standing) - TOLD} more" if len(standing) > TOLD else ""
-        return f"{how} {len(standing)} of {len(tests)} {what} {verb}: {listed}{more}."
+        return f"{how} {len(standing)} of {what} {verb}: {listed}{more}."
 
     def _words(self, row: dict) -> str:
         what = row["finding"] or self.labels.get(row["term"], row["term"])
@@ -203,8 +211,7 @@ def _latest(seen: tuple[Look, ...]) -> tuple[list[Look], list[int]]:
     times: dict[tuple[str, ...], int] = {}
     for look in seen:
         if look.p_value is not None:
-            test = (*look.question, look.term)
-            last[test], times[test] = look, times.get(test, 0) + 1
+            last[look.test], times[look.test] = look, times.get(look.test, 0) + 1
     return list(last.values()), [times[test] for test in last]
 
 

@@ -36,8 +36,8 @@ class Look:
     ----------
     asked : str
         The question: name of its function, and what it was asked with.
-    response, term : str
-        What was tested for which term.
+    response, term, contrast : str
+        What was tested for which term; the contrast only where each has a test of its own.
     finding : str
         The effect in words, with unit, interval and units; empty if the test has none.
     evidence : str
@@ -55,6 +55,7 @@ class Look:
     asked: str
     response: str
     term: str
+    contrast: str
     finding: str
     evidence: str
     p_value: float | None
@@ -66,6 +67,11 @@ class Look:
     def question(self) -> tuple[str, str, str]:
         """What one call asks."""
         return self.asked, self.response, self.factors
+
+    @property
+    def test(self) -> tuple[str, ...]:
+        """What is tested, however often it was looked at."""
+        return *self.question, self.term, self.contrast
 
     @property
     def cells(self) -> dict[str, str]:
@@ -95,8 +101,9 @@ class Log:
     Examples
     --------
     >>> log = Log(None)
-    >>> log.add([Look("drivers", "crow", "shape", "", "observed", 0.03, "shape", 24, "0.3.0")] * 2)
-    >>> [look.term for look in log.looks]
+    >>> look = Look("drivers", "crow", "shape", "", "", "observed", 0.03, "shape", 24, "0.3.0")
+    >>> log.add([look, look])
+    >>> [seen.term for seen in log.looks]
     ['shape']
     """
 
