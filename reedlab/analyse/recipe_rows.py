@@ -65,8 +65,7 @@ def is_settled(space: Space, factor: Factor, best: tuple[float, float] | list[st
 
 
 def chosen_recipe(space: Space, found: Search) -> pd.Series:
-    """The most desirable of the recipes that may be best, open factors as near to usual as can be.
-    """
+    """Choose the most desirable that may be best, with open factors as near to usual as can be."""
     ranges = best_ranges(space, found)
     table = found.grid.table
     away = np.zeros(len(table))
@@ -119,7 +118,8 @@ def set_rows(
         }
         if isinstance(best, list):
             tried = ", ".join(space.levels[factor.name])
-            row |= {"level": f"{recipe[factor.name]}", "may_be_best": ", ".join(best), "tried": tried}
+            row |= {"level": str(recipe[factor.name]), "tried": tried}
+            row |= {"may_be_best": ", ".join(best)}
         else:
             low, high = space.ranges[factor.name]
             row |= {"estimate": float(recipe[factor.name]), "tried_low": low, "tried_high": high}

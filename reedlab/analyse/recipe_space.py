@@ -16,7 +16,7 @@ import pandas as pd
 
 from reedlab.analyse.frame import Frame, level_name, ordered_levels
 from reedlab.answer import number_text
-from reedlab.errors import CallError, listed, unknown_name
+from reedlab.errors import CallError, unknown_name
 from reedlab.model.reach import Reach
 from reedlab.schema import Factor
 from reedlab.schema.factors import is_number
@@ -174,11 +174,6 @@ class Grid:
     table: pd.DataFrame
     places: np.ndarray
     inside: np.ndarray
-
-    def place_of(self, places: np.ndarray) -> np.ndarray:
-        """Row of each candidate with these places, shape (m,)."""
-        sizes = tuple(len(values) for values in self.values.values())
-        return np.ravel_multi_index(tuple(places.T), sizes)
 
 
 def space_over(factors: Sequence[Factor], frames: Sequence[Frame]) -> tuple[Space, list[str]]:

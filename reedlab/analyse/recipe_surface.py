@@ -22,8 +22,8 @@ from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model import LinearFit, fit_mixed
 from reedlab.model.best_set import Estimates
 from reedlab.model.comparisons import holm, t_table
-from reedlab.model.desirability import higher_is_better, lower_is_better, nearer_is_better
 from reedlab.model.design import quoted
+from reedlab.model.desirability import higher_is_better, lower_is_better, nearer_is_better
 from reedlab.model.moderated import PRIOR_DF, independent_covariance
 from reedlab.schema import Response
 
@@ -81,12 +81,13 @@ class Surface:
             found[["std_error", *shown]] *= 100
         return found
 
-    def desirability(self, means: np.ndarray) -> np.ndarray:
+    def desirability(self, means: np.ndarray, floor: float = 0.0) -> np.ndarray:
         """From means in the response's unit to 0 to 1."""
         if self.response.direction == "target":
-            return nearer_is_better(means, self.low, self.response.target or 0.0, self.high)
+            target = self.response.target or 0.0
+            return nearer_is_better(means, self.low, target, self.high, floor=floor)
         ramp = higher_is_better if self.response.direction == "higher" else lower_is_better
-        return ramp(means, self.low, self.high)
+        return ramp(means, self.low, self.high, floor=floor)
 
     @property
     def unit(self) -> str:
@@ -138,7 +139,9 @@ def fit_surface(frame: Frame, space: Space, planned: Sequence[tuple[str, str]]) 
     kept = replace(frame, cautions=coded.cautions)
     fit = final or fit
     low, high = _limits(frame)
-    return Surface(frame.response, kept, names, fit, _estimates(frame, fit, names), low, high, space)
+    return Surface(
+        frame.response, kept, names, fit, _estimates(frame, fit, names), low, high, space
+    )
 
 
 def _named(frame: Frame, space: Space) -> list:

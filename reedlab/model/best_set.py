@@ -9,11 +9,13 @@ Castillo 2002): the level is such that 95 % of draws lie nowhere further from th
 than it, over all candidates at once (the minimal p value of Westfall & Young 1993).
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+#: Draws of the coefficients.
+DRAWS = 4000
 #: Scores nearer to each other than this are equal.
 TIE = 1e-9
 
@@ -36,6 +38,109 @@ class Estimates:
     values: np.ndarray
     covariance: np.ndarray
     df: np.ndarray
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """The points that are compared: a grid over several factors.
+
+    Attributes
+    ----------
+    places : ndarray of int, shape (candidates, factors)
+        Place of each on the grid of each factor, the last factor varying fastest.
+    numeric : ndarray of bool, shape (factors,)
+        Factors whose places are in order.
+    inside : ndarray of bool, shape (candidates,)
+        Those that may be chosen; the others are no rivals either.
+    """
+
+    places: np.ndarray
+    numeric: np.ndarray
+    inside: np.ndarray
+
+    def rows_of(self, places: np.ndarray) -> np.ndarray:
+        """Which candidate has these places, shape (m,)."""
+        return np.ravel_multi_index(tuple(places.T), tuple(self.places.max(axis=0) + 1))
+
+
+@dataclass(frozen=True)
+class BestSet:
+    """What became of the candidates.
+
+    Attributes
+    ----------
+    worth : ndarray, shape (candidates,)
+        At the estimates.
+    may_be_best : ndarray of bool, shape (candidates,)
+    level : float
+        One-sided level of a single comparison.
+    """
+
+    worth: np.ndarray
+    may_be_best: np.ndarray
+    level: float
+
+
+def best_set(
+    candidates: Candidates,
+    models: Sequence[Estimates],
+    rows: Sequence[np.ndarray],
+    worth: Callable[[Sequence[np.ndarray]], np.ndarray],
+    *,
+    absolute: Sequence[bool],
+    correlation: np.ndarray | None = None,
+    draws: int = DRAWS,
+    seed: int = 1,
+) -> BestSet:
+    """Find the candidates that may be the best.
+
+    Parameters
+    ----------
+    candidates : Candidates
+    models : sequence of Estimates
+    rows : sequence of ndarray, shape (candidates, p)
+        For each model the candidates as its coefficients see them.
+    worth : callable
+        From the means of all models, each of shape (candidates, ...), to how good that is.
+    absolute : sequence of bool
+        For each model whether the level of its mean decides (a target), not differences only.
+    correlation : ndarray, shape (models, models), optional
+        Of the errors of the models; left out, none.
+    draws, seed : int
+
+    Returns
+    -------
+    BestSet
+
+    Examples
+    --------
+    >>> places = np.array([[0], [1]])
+    >>> two = Candidates(places, np.array([False]), np.array([True, True]))
+    >>> known = Estimates(("1", "a"), np.array([0.0, 2.0]), np.eye(2) / 4, np.array([30.0, 30]))
+    >>> rows = np.array([[1.0, -1], [1, 1]])
+    >>> best_set(two, [known], [rows], lambda m: m[0], absolute=[False]).may_be_best.tolist()
+    [False, True]
+    """
+    errors = joint_draws(
+        models, np.eye(len(models)) if correlation is None else correlation, draws, seed
+    )
+    means = [row @ model.values for row, model in zip(rows, models, strict=True)]
+    now = worth(means)
+    best = int(np.argmax(np.where(candidates.inside, now, -np.inf)))
+    alone = _differing_in_one(candidates, best)
+    deviations = []
+    for row, error, level_decides in zip(rows, errors, absolute, strict=True):
+        deviations.append((row[alone] - row[best]) @ error)
+        if level_decides:
+            deviations.append(row[[best, *alone]] @ error)
+    level = single_level(deviations)
+    drawn = [m[:, None] + row @ e for m, row, e in zip(means, rows, errors, strict=True)]
+    moved = towards(candidates.places, candidates.places[best], candidates.numeric)
+    own = np.arange(len(now))
+    rivals = [candidates.rows_of(places) for places in moved]
+    rivals = [np.where(candidates.inside[rival], rival, own) for rival in rivals]
+    kept = may_be_best(worth(drawn), rivals, level) & candidates.inside
+    return BestSet(now, kept, level)
 
 
 def joint_draws(
@@ -174,6 +279,12 @@ def towards(places: np.ndarray, goal: np.ndarray, numeric: np.ndarray) -> list[n
         only = np.arange(len(numeric)) == factor
         moves += [np.where(only, step, 0) for step in (steps if graded else steps[-1:])]
     return [places + step.astype(int) for step in (*moves, *steps)]
+
+
+def _differing_in_one(candidates: Candidates, best: int) -> np.ndarray:
+    """Candidates that differ from the best in one factor only."""
+    apart = np.sum(candidates.places != candidates.places[best], axis=1)
+    return np.flatnonzero(apart == 1)
 
 
 def _root(matrix: np.ndarray) -> np.ndarray:

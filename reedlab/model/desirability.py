@@ -14,7 +14,7 @@ from reedlab.errors import CallError
 
 
 def higher_is_better(
-    values: np.ndarray, low: float, high: float, exponent: float = 1.0
+    values: np.ndarray, low: float, high: float, exponent: float = 1.0, floor: float = 0.0
 ) -> np.ndarray:
     """Rise from 0 at `low` to 1 at `high`.
 
@@ -25,6 +25,9 @@ def higher_is_better(
         Of no use up to `low`, no better from `high` on.
     exponent : float
         Above 1 only values near `high` count for much; below 1 all above `low` do.
+    floor : float
+        Above 0 the ramp does not end at 0 but falls on towards it from here, ever more
+        slowly, so that of two values of no use the less bad can still be told.
 
     References
     ----------
@@ -36,11 +39,11 @@ def higher_is_better(
     [0.0, 0.25, 1.0]
     """
     _require_order(low, high)
-    return np.clip((np.asarray(values, dtype=float) - low) / (high - low), 0, 1) ** exponent
+    return _bounded((np.asarray(values, dtype=float) - low) / (high - low), floor) ** exponent
 
 
 def lower_is_better(
-    values: np.ndarray, low: float, high: float, exponent: float = 1.0
+    values: np.ndarray, low: float, high: float, exponent: float = 1.0, floor: float = 0.0
 ) -> np.ndarray:
     """Fall from 1 at `low` to 0 at `high`; else as :func:`higher_is_better`.
 
@@ -50,7 +53,7 @@ def lower_is_better(
     [1.0, 0.5, 0.0]
     """
     _require_order(low, high)
-    return np.clip((high - np.asarray(values, dtype=float)) / (high - low), 0, 1) ** exponent
+    return _bounded((high - np.asarray(values, dtype=float)) / (high - low), floor) ** exponent
 
 
 def nearer_is_better(
@@ -59,6 +62,7 @@ def nearer_is_better(
     target: float,
     high: float,
     exponents: tuple[float, float] = (1.0, 1.0),
+    floor: float = 0.0,
 ) -> np.ndarray:
     """Rise from 0 at `low` to 1 at `target`, and fall to 0 at `high`.
 
@@ -68,6 +72,8 @@ def nearer_is_better(
     low, target, high : float
     exponents : (float, float)
         Below and above the target.
+    floor : float
+        As in :func:`higher_is_better`.
 
     References
     ----------
@@ -79,8 +85,9 @@ def nearer_is_better(
     [0.0, 0.5, 1.0, 0.25]
     """
     values = np.asarray(values, dtype=float)
-    rising = higher_is_better(values, low, target, exponents[0])
-    return np.where(values <= target, rising, lower_is_better(values, target, high, exponents[1]))
+    rising = higher_is_better(values, low, target, exponents[0], floor)
+    falling = lower_is_better(values, target, high, exponents[1], floor)
+    return np.where(values <= target, rising, falling)
 
 
 def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray:
@@ -116,3 +123,11 @@ def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray
 def _require_order(low: float, high: float) -> None:
     if not low < high:
         raise CallError(f"A desirability runs between two limits; {low:g} and {high:g} are none.")
+
+
+def _bounded(ramp: np.ndarray, floor: float) -> np.ndarray:
+    """Hold a ramp between 0 and 1; below the floor let it near 0 without reaching it."""
+    if floor <= 0:
+        return np.clip(ramp, 0, 1)
+    low = floor * np.exp(np.minimum(ramp - floor, 0) / floor)
+    return np.where(ramp < floor, low, np.minimum(ramp, 1))
