@@ -57,11 +57,8 @@ def rating_table(frame: Frame, fit: GroupedLinkFit) -> pd.DataFrame:
         ends = _ends(fit, factor)
         for row, (low, high) in zip(own.to_dict("records"), ends, strict=True):
             rows.append({**row, "level": "", "unit": LOG_ODDS})
-            found = fit.chance_difference(
-                fit.fixed.data.assign(**{factor.name: low}),
-                fit.fixed.data.assign(**{factor.name: high}),
-                np.array([row["estimate"], row["conf_low"], row["conf_high"]]),
-            )
+            changes = np.array([row["estimate"], row["conf_low"], row["conf_high"]])
+            found = fit.chance_difference(factor.name, low, high, changes)
             for level, (estimate, below, above) in zip(cuts, 100 * found.T, strict=True):
                 points = {"estimate": estimate, "conf_low": below, "conf_high": above}
                 rows.append(
@@ -99,14 +96,25 @@ def _declared(frame: Frame) -> list[float]:
     return [float(level) for level in levels]
 
 
-def _ends(fit: GroupedLinkFit, factor: Factor) -> list[tuple]:
-    """From what to what each contrast of a factor goes, in the order of its rows."""
+def coded_value(fit: GroupedLinkFit, factor: Factor, value: object) -> np.ndarray:
+    """Coded columns of a factor at one value, shape (k,)."""
+    if factor.kind == "numeric":
+        return np.array([value], dtype=float)
+    at = np.argmax((fit.fixed.data[factor.name] == value).to_numpy(dtype=bool))
+    return fit.fixed.X[at, fit.fixed.terms[factor.name]]
+
+
+def _ends(fit: GroupedLinkFit, factor: Factor) -> list[tuple[np.ndarray, np.ndarray]]:
+    """From where to where each contrast of a factor goes, coded, in the order of its rows."""
     values = fit.fixed.data[factor.name]
     if factor.kind == "numeric":
         middle, half = float(values.mean()), step_of(factor, values) / 2
-        return [(middle - half, middle + half)]
-    order = ordered_levels(factor, fit.fixed.levels[factor.name])
-    return [(order[0], level) for level in order[1:]]
+        return [(np.array([middle - half]), np.array([middle + half]))]
+    first, *others = (
+        coded_value(fit, factor, level)
+        for level in ordered_levels(factor, fit.fixed.levels[factor.name])
+    )
+    return [(first, other) for other in others]
 
 
 def _endless(frame: Frame, fit: GroupedLinkFit) -> str:

@@ -107,33 +107,50 @@ class GroupedLinkFit(LinearFit):
         )
         return F * turned / plain if plain > 0 else F, num_df, den_df
 
-    def chance(self, data: pd.DataFrame, shifts: np.ndarray) -> np.ndarray:
-        """Chance of a level at least so high, averaged over rows.
+    def chance(self, term: str, value: np.ndarray, shifts: np.ndarray) -> np.ndarray:
+        """Chance of a level at least so high, averaged over the rows.
 
         Parameters
         ----------
-        data : DataFrame
-            Rows such as those used, perhaps with another value of a variable.
+        term : str
+            A term that stands alone.
+        value : ndarray, shape (k,)
+            Its coded columns, put in place of those of every row.
         shifts : ndarray, shape (m,)
-            What is added to the log odds of every row.
+            What is added to the log odds.
 
         Returns
         -------
         ndarray, shape (m, t)
             0 to 1, for each level but the lowest.
         """
-        place = (self.fixed.rows(data) @ self.coefficients)[:, None] - self.thresholds
-        return expit(place + np.asarray(shifts, dtype=float)[:, None, None]).mean(axis=1)
+        own = value - self.fixed.X[:, self.fixed.terms[term]]
+        place = self.fixed.X @ self.coefficients + own @ self.coefficients[self.fixed.terms[term]]
+        shifted = place[:, None] - self.thresholds + np.asarray(shifts, float)[:, None, None]
+        return expit(shifted).mean(axis=1)
 
     def chance_difference(
-        self, low: pd.DataFrame, high: pd.DataFrame, changes: np.ndarray
+        self, term: str, low: np.ndarray, high: np.ndarray, changes: np.ndarray
     ) -> np.ndarray:
-        """Difference in the chance of a level at least so high, shape (m, t), -1 to 1.
+        """Difference in the chance of a level at least so high, averaged over the rows.
 
-        `low` and `high` are the rows with the one and the other value of a variable, and
-        `changes` log odds ratios of the two; the difference is taken about their middle.
+        Parameters
+        ----------
+        term : str
+            A term that stands alone: no other is made of its variable.
+        low, high : ndarray, shape (k,)
+            Coded columns of the term at the one and the other value.
+        changes : ndarray, shape (m,)
+            Log odds ratios of `high` over `low`; the difference is taken about their middle.
+
+        Returns
+        -------
+        ndarray, shape (m, t)
+            -1 to 1, for each level but the lowest.
         """
-        middle = (self.fixed.rows(low) + self.fixed.rows(high)) @ self.coefficients / 2
+        part = self.fixed.terms[term]
+        own = (low + high) / 2 - self.fixed.X[:, part]
+        middle = self.fixed.X @ self.coefficients + own @ self.coefficients[part]
         place = middle[:, None] - self.thresholds
         half = np.asarray(changes, dtype=float)[:, None, None] / 2
         return (expit(place + half) - expit(place - half)).mean(axis=1)
