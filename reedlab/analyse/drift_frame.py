@@ -100,6 +100,14 @@ def dated(study: Study, response: str, by: str | None, lag_days: Sequence[float]
     return Dated(replace(frame, data=data), points, division, notes)
 
 
+def sound_cells(study: Study, table: str, column: str) -> pd.Series:
+    """A column of the record without the cells that the check calls impossible."""
+    errors = study.faults.errors
+    here = (errors["file"] == study.sheets[table].file) & (errors["column"] == column)
+    values = study.tables[table][column]
+    return values.mask(values.index.isin(errors.loc[here, "row"]))
+
+
 def _lag(lag_days: Sequence[float]) -> tuple[float, float]:
     wrong = CallError(
         f"lag_days is two numbers of days before, the nearer first, as (0, 7); not {lag_days!r}."
@@ -242,9 +250,10 @@ def _weather(study: Study, data: pd.DataFrame, lag: tuple[float, float]) -> dict
     for name in WEATHER:
         if name not in sessions or sessions[name].isna().all():
             continue
-        held = sessions[name].notna() & day.notna()
+        cells = sound_cells(study, "sessions", name)
+        held = cells.notna() & day.notna()
         unique = at.dt.normalize().dropna().drop_duplicates().to_numpy()
-        values = sessions.loc[held, name].to_numpy(dtype=float)
+        values = cells[held].to_numpy(dtype=float)
         before = (unique[:, None] - day[held].to_numpy()[None]) / np.timedelta64(1, "D")
         inside = (before >= lag[0]) & (before <= lag[1])
         count = inside.sum(axis=1)
