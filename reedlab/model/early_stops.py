@@ -74,7 +74,8 @@ class EarlyStops:
         ----------
         method : {"spared", "Begg & Greenes", "naive"}
         """
-        return _shares(self.cells.sum(axis=0)[None], method, prior=0.0)
+        together = self.cells.sum(axis=0)[None]
+        return _shares(together, method, np.zeros_like(together))
 
     def draws(self, method: str, seed: int | np.random.Generator = 1) -> RuleShares:
         """Draw the shares from what may be believed of them, for intervals by percentiles.
@@ -127,9 +128,9 @@ def early_stops(
     -----
     naive: only what was finished counts. Begg & Greenes (1983): among those of either
     verdict, the finished stand for the stopped; right if stopping depended on nothing else
-    that tells of the end. spared: the spared stand for all that were stopped, each with the
-    inverse of its chance of being carried on (Horvitz & Thompson 1952, in Hajek's form by
-    verdict); right if they were drawn at random.
+    that tells of the end. spared: the spared stand for all that were to be stopped, each with
+    the inverse of its chance of being carried on (Horvitz & Thompson 1952, with the share that
+    was spared in the place of that chance); right if they were drawn at random.
 
     Examples
     --------
@@ -156,15 +157,14 @@ def early_stops(
     return EarlyStops(cells)
 
 
-def _shares(cells: np.ndarray, method: str, prior: np.ndarray | float) -> RuleShares:
+def _shares(cells: np.ndarray, method: str, prior: np.ndarray) -> RuleShares:
     """Reckon shares from cells of shape (draws, verdicts, 5)."""
     if method not in METHODS:
         raise CallError(f"There is no method '{method}'; choose {', '.join(METHODS)}.")
     padded = cells + prior
     everything = cells.sum(axis=-1)
     if method == "spared":
-        early = cells[..., _SPARED_GOOD:].sum(axis=-1)
-        good = padded[..., _GOOD] + early * _spared_rate(cells, padded)
+        good = padded[..., _GOOD] + _good_of_early(cells, prior)
     elif method == "Begg & Greenes":
         seen = padded[..., :_OPEN]
         found = seen[..., _GOOD] + seen[..., _SPARED_GOOD]
@@ -177,16 +177,15 @@ def _shares(cells: np.ndarray, method: str, prior: np.ndarray | float) -> RuleSh
     return RuleShares(everything[:, 1] / total, good.sum(axis=-1) / total, good[:, 1] / total)
 
 
-def _spared_rate(cells: np.ndarray, padded: np.ndarray) -> np.ndarray:
-    """Share of good ones among the spared of each verdict; of all spared where it has none."""
-    pairs = padded[..., _SPARED_GOOD:_OPEN]
-    own = _divided(pairs[..., 0], pairs.sum(axis=-1))
-    pooled = pairs.sum(axis=-2)
-    overall = _divided(pooled[..., 0], pooled.sum(axis=-1))[..., None]
-    none = cells[..., _SPARED_GOOD:_OPEN].sum(axis=(0, 2)) == 0
-    rate = np.where(none, overall, own)
-    # Where nothing was stopped early the rate is of no account.
-    return np.where(cells[..., _SPARED_GOOD:].sum(axis=-1) > 0, rate, 0)
+def _good_of_early(cells: np.ndarray, prior: np.ndarray) -> np.ndarray:
+    """How many of those that were to be stopped early are good, by verdict."""
+    early = cells[..., _SPARED_GOOD:].sum(axis=-1)
+    good = np.where(early.any(axis=0), (cells + prior)[..., _SPARED_GOOD], 0)
+    bad = cells[..., _SPARED_BAD].sum(axis=-1) + prior[:, 0, _SPARED_BAD]
+    rate = _divided(good, np.broadcast_to((good.sum(axis=-1) + bad)[:, None], good.shape))
+    # Where nothing was stopped early the rate is of no account, even if it is not known.
+    together = early.sum(axis=-1, keepdims=True)
+    return np.where(together > 0, together * rate, 0)
 
 
 def _divided(part: np.ndarray, whole: np.ndarray) -> np.ndarray:

@@ -1,0 +1,197 @@
+"""Learn which reeds to stop: the chance of a keeper, and the cuts that save most work.
+
+The chance follows from few measures at the stage by a monotone logistic model: nearer the
+target, or on its better side, is never worse. Reeds stopped at a later stage count with the
+chance that the measures of that stage left them (stage by stage from the last, as Bang and
+Robins 2005). The cuts are the round numbers, each in the measure's own unit, that give the
+fewest minutes for each keeper.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+
+from reedlab.analyse.stopping_rows import StoppingRows, goodness
+from reedlab.analyse.stopping_stages import Costs
+from reedlab.model.monotone_logit import MonotoneLogit, fit_monotone_logit
+from reedlab.schema import Response
+
+#: A further measure must lower the deviance by more than chance does in 1 of 20 (chi-square,
+#: 1 degree of freedom).
+WORTH = 3.84
+#: Reeds of the rarer fate for each measure (common practice in logistic regression).
+REEDS_PER_MEASURE = 10
+#: Measures that are chosen at most; more can be asked for.
+CHOSEN = 2
+#: A cut more must save this share of the minutes.
+WORTHWHILE = 0.01
+_FOLDS = 10
+#: About so many cuts are tried, by the number of measures.
+_CUTS = {1: 40, 2: 30, 3: 12}
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """A rule learnt from some reeds.
+
+    Attributes
+    ----------
+    which : tuple of int
+        Places of the measures in use; the most telling one first.
+    model : MonotoneLogit or None
+        Of those measures' goodness; None where all reeds ended alike.
+    cuts : ndarray, shape (measures in use,)
+        A reed is stopped if its goodness lies below any; minus infinity for no cut.
+    """
+
+    which: tuple[int, ...]
+    model: MonotoneLogit | None
+    cuts: np.ndarray
+
+    def stops(self, G: np.ndarray) -> np.ndarray:
+        """Say of each row of goodness whether the rule stops it."""
+        return np.asarray((G[:, list(self.which)] < self.cuts).any(axis=1))
+
+
+def expected_ends(rows: StoppingRows) -> np.ndarray:
+    """Return 1 or 0 of finished reeds, the chance of those stopped later, else missing."""
+    reeds = rows.reeds
+    ends = reeds["good"].to_numpy(dtype=float).copy()
+    for place in range(len(rows.order) - 2, -1, -1):
+        here = ((reeds["stopped_at"] == place) & (reeds["place"] < place)).to_numpy()
+        here = here & np.isnan(ends)
+        G = goodness(rows.later[place], rows.measures)
+        known = ~np.isnan(ends) & ~np.isnan(G).all(axis=1)
+        if not here.any() or not known.any() or not 0 < ends[known].mean() < 1:
+            continue
+        G = _filled(G)
+        ends[here] = fit_monotone_logit(G[known], ends[known]).chance(G[here])
+    return ends
+
+
+def learn(
+    G: np.ndarray,
+    ends: np.ndarray,
+    grids: Sequence[np.ndarray],
+    costs: Costs,
+    asked: bool,
+    rarer: int,
+) -> Learnt:
+    """Choose measures, learn the chance and choose the cuts.
+
+    Parameters
+    ----------
+    G : ndarray, shape (n, measures)
+        Goodness; missing cells count as average.
+    ends : ndarray, shape (n,)
+        As :func:`expected_ends` returns them.
+    grids : sequence of ndarray
+        Cuts to try for each measure.
+    costs : Costs
+    asked : bool
+        Whether all measures are to be used.
+    rarer : int
+        How many reeds had the rarer fate.
+    """
+    known = ~np.isnan(ends)
+    if not known.any() or not 0 < ends[known].mean() < 1:
+        return Learnt((0,), None, np.array([-np.inf]))
+    G = _filled(G)
+    most = G.shape[1] if asked else max(1, min(CHOSEN, rarer // REEDS_PER_MEASURE))
+    which, model = _chosen(G[known], ends[known], most, asked)
+    chance = model.chance(G[:, list(which)])
+    cuts = _best_cuts(G[:, list(which)], chance, [grids[i] for i in which], costs)
+    return Learnt(which, model, cuts)
+
+
+def verdicts_by_tube(
+    rows: StoppingRows,
+    G: np.ndarray,
+    ends: np.ndarray,
+    grids: Sequence[np.ndarray],
+    costs: Costs,
+    asked: bool,
+    rarer: int,
+    rng: np.random.Generator,
+) -> np.ndarray:
+    """Say of each reed whether the rule learnt without its tube (and others) would stop it."""
+    tubes = rows.reeds["tube_id"].unique()
+    part = dict(zip(rng.permutation(tubes), np.arange(len(tubes)) % _FOLDS, strict=True))
+    fold = rows.reeds["tube_id"].map(part).to_numpy()
+    stopped = np.zeros(len(G), dtype=bool)
+    for number in np.unique(fold):
+        out = fold == number
+        learnt = learn(G[~out], ends[~out], grids, costs, asked, rarer)
+        stopped[out] = learnt.stops(G[out])
+    return stopped
+
+
+def round_cuts(
+    G: np.ndarray, measures: Sequence[Response], together: int
+) -> list[np.ndarray]:
+    """Return for each measure the cuts to try: round numbers; between the levels of a scale.
+
+    `together` is how many measures at most are cut at once.
+    """
+    grids = []
+    for column, measure in zip(G.T, measures, strict=True):
+        values = column[~np.isnan(column)]
+        if measure.kind in ("ordinal", "binary"):
+            grid = np.arange(np.floor(values.min()) + 0.5, values.max(), 1.0)
+        else:
+            low, high = np.quantile(values, [0.01, 0.99])
+            step = _round_step((high - low) / _CUTS[together])
+            grid = np.round(np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step, 10)
+        grids.append(np.concatenate([[-np.inf], grid]))
+    return grids
+
+
+def _round_step(about: float) -> float:
+    """Return 1, 2 or 5 times a power of ten, at least as large."""
+    if about <= 0:
+        return 1.0
+    power = 10.0 ** np.floor(np.log10(about))
+    return float(next(m * power for m in (1, 2, 5, 10) if m * power >= about * (1 - 1e-9)))
+
+
+def _filled(G: np.ndarray) -> np.ndarray:
+    return np.where(np.isnan(G), np.nanmean(G, axis=0), G)
+
+
+def _chosen(
+    G: np.ndarray, ends: np.ndarray, most: int, asked: bool
+) -> tuple[tuple[int, ...], MonotoneLogit]:
+    """Add one measure after the other as long as it tells more than chance would."""
+    which: list[int] = []
+    model = None
+    while len(which) < most:
+        rest = [i for i in range(G.shape[1]) if i not in which]
+        fits = {i: fit_monotone_logit(G[:, [*which, i]], ends) for i in rest}
+        best = min(fits, key=lambda i: fits[i].deviance)
+        if model is not None and not asked and model.deviance - fits[best].deviance < WORTH:
+            break
+        which.append(best)
+        model = fits[best]
+    if model is None:  # `most` is at least 1
+        model = fit_monotone_logit(G[:, :0], ends)
+    return tuple(which), model
+
+
+def _best_cuts(
+    G: np.ndarray, chance: np.ndarray, grids: Sequence[np.ndarray], costs: Costs
+) -> np.ndarray:
+    """Return the fewest cuts whose minutes for each keeper come near to the least."""
+    combos = np.array(list(product(*grids)))
+    carried = np.ones((len(combos), len(G)), dtype=bool)
+    for column, cut in zip(G.T, combos.T, strict=True):
+        carried &= column[None, :] >= cut[:, None]
+    keepers = carried @ chance / len(G)
+    minutes = costs.per_keeper(1 - carried.mean(axis=1), keepers)
+    used = np.isfinite(combos).sum(axis=1)
+    for count in range(len(grids) + 1):
+        best = np.where(used <= count, minutes, np.inf).argmin()
+        if minutes[best] <= minutes.min() * (1 + WORTHWHILE):
+            break
+    return np.asarray(combos[best])

@@ -1,0 +1,199 @@
+"""The stopping rule in words: the line for the bench card, the finding, what to be wary of.
+
+A crow is told as the note that a tuner shows and cents; other measures in their own unit.
+"""
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from reedlab.analyse.stopping_learn import Learnt
+from reedlab.analyse.stopping_rows import StoppingRows
+from reedlab.analyse.stopping_stages import FIRST
+from reedlab.analyse.stopping_table import ALL, RULE, SAVED, STOPPED, THROWN
+from reedlab.answer import counted, number_text
+from reedlab.schema import Response, nearest_note, note_hz
+from reedlab.study import Settings
+
+FINISH_ALL = "finish every reed"
+#: What each method rests on, in a few words.
+BASIS = {
+    "spared": "put right by the spared reeds",
+    "Begg & Greenes": "put right as if only what is measured at the stage decided who was stopped",
+    "naive": "all were finished",
+}
+
+
+def rule_text(learnt: Learnt, rows: StoppingRows, settings: Settings) -> str:
+    """Write the rule in one line."""
+    parts = []
+    for place, cut in zip(learnt.which, learnt.cuts, strict=True):
+        if np.isfinite(cut):
+            measure = rows.measures[place]
+            parts += _cut_texts(measure, float(cut), rows.values[measure.name], settings)
+    return f"stop if {' or '.join(parts)}" if parts else FINISH_ALL
+
+
+def said(table: pd.DataFrame, at: str, rule: str, sure: float) -> str:
+    """Write the finding in one or two sentences."""
+    stage = f"the {FIRST}" if at == FIRST else at
+    method = table["method"].iloc[0]
+    first = table[table["method"] == method].set_index("term")
+    base = f"{first['n_reeds'].iloc[0]} reeds"
+    if first["n_tubes"].iloc[0]:
+        base += f", {counted(first['n_tubes'].iloc[0], 'tube')}"
+    if rule == FINISH_ALL:
+        return (
+            f"At {stage} no cut saves work worth a word: {rule}, at "
+            f"{_with_interval(first.loc[ALL])} minutes a keeper ({first['evidence'].iloc[0]}, "
+            f"{base})."
+        )
+    thrown = table[table["term"] == THROWN].set_index("method")
+    naive = ""
+    if method != "naive":
+        naive = f"; of the finished reeds alone it would seem {_number(thrown.loc['naive'])} %"
+    return (
+        f"At {stage}, {rule}: this stops {_number(first.loc[STOPPED])} % of the reeds and takes "
+        f"{_number(first.loc[RULE])} minutes a keeper instead of {_number(first.loc[ALL])}, "
+        f"{_fewer(first.loc[SAVED])}. It throws away "
+        f"{_number(first.loc[THROWN])} % of the keepers ({_limits(first.loc[THROWN])}; "
+        f"{BASIS[method]}{naive}). {_how_sure(first.loc[SAVED], sure)} "
+        f"({first['evidence'].iloc[0]}, {base})."
+    )
+
+
+def cautions(rows: StoppingRows, at: str, method: str, learnt: Learnt) -> tuple[str, ...]:
+    """Say what must be known before the rule is used."""
+    fate = rows.reeds["fate"].value_counts()
+    stopped, spared = int(fate.get("stopped", 0)), int(fate.get("spared", 0))
+    texts = []
+    if stopped and not spared:
+        texts.append(
+            f"{counted(stopped, 'reed')} were stopped early and none was spared: how many of "
+            "them would have been keepers cannot be known from this record. The figures hold only "
+            "if nothing but what is measured at the stage told the maker to stop; draw reeds to "
+            "finish all the same with plan.spare."
+        )
+    elif stopped and method != "spared":
+        texts.append(
+            f"Of {stopped + spared} reeds stopped early only {spared} were spared, too few to "
+            "put the figures right by; they hold only if nothing but what is measured at the "
+            "stage told the maker to stop. plan.spare draws more."
+        )
+    elif stopped:
+        texts.append(
+            f"{counted(spared, 'spared reed')} stand for {stopped + spared} that were stopped "
+            "early: the intervals are as wide as that makes them. plan.spare tells how many more "
+            "would make them narrower."
+        )
+        if at != FIRST and at != rows.order[0]:
+            texts.append(
+                "The record does not say at which stage a spared reed would have been stopped; "
+                "each stands for those stopped here and later."
+            )
+    if np.isfinite(learnt.cuts).any():
+        texts.append(
+            "The figures are of rules learnt from nine tenths of the tubes and tried on the "
+            "rest, so they are no better than a new season's; the rule in words is learnt from "
+            "all."
+        )
+    if len(rows.left_out):
+        reasons = rows.left_out["fault"].value_counts()
+        listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.items())
+        texts.append(f"{counted(len(rows.left_out), 'reed')} not used: {listed}.")
+    return (*texts, *rows.cautions)
+
+
+def cut_label(measure: Response) -> str:
+    """Write what the axis of a measure's cuts shows."""
+    name = _name(measure).removeprefix("the ")
+    if measure.direction == "target":
+        name = f"{name}, away from the target"
+    return f"{name}, {measure.unit}" if measure.unit else name
+
+
+def shown(measure: Response, goodness: Any) -> Any:
+    """Turn goodness back into the number that a maker reads."""
+    return goodness if measure.direction == "higher" else -goodness
+
+
+def _cut_texts(
+    measure: Response, cut: float, values: pd.Series, settings: Settings
+) -> Sequence[str]:
+    """Write one cut; of a measure that aims at a target, the sides on which reeds lie."""
+    name, edge = _name(measure), shown(measure, cut)
+    if measure.kind in ("ordinal", "binary"):
+        lower = measure.direction == "lower"
+        level = int(np.ceil(edge) if lower else np.floor(edge))
+        text = str(level)
+        if any(isinstance(each, str) for each in measure.levels):
+            text = f"'{measure.levels[level - 1]}'"
+        return [f"{name} is {text} or {'more' if lower else 'less'}"]
+    unit = f" {measure.unit}" if measure.unit else ""
+    if measure.direction == "higher":
+        return [f"{name} is below {number_text(edge)}{unit}"]
+    if measure.direction == "lower":
+        return [f"{name} is above {number_text(edge)}{unit}"]
+    target = measure.target or 0.0
+    sides = {
+        "above": (values > target + edge).any(),
+        "below": (values < target - edge).any(),
+    }
+    used = [side for side, seen in sides.items() if seen] or list(sides)
+    return [f"{name} is {side} {_away(measure, side, edge, settings)}" for side in used]
+
+
+def _away(measure: Response, side: str, edge: float, settings: Settings) -> str:
+    """Write a value so far above or below the target."""
+    signed = edge if side == "above" else -edge
+    value = (measure.target or 0.0) + signed
+    if measure.name != "crow_cents":
+        return f"{number_text(value)} {measure.unit}".strip()
+    low, high = settings.crow_target
+    a4_hz = settings.a4_hz
+    from_hz = note_hz(high if value >= 0 else low, a4_hz)
+    note, cents = nearest_note(from_hz * 2 ** (value / 1200), a4_hz)
+    if round(cents) == 0:
+        return note
+    return f"{note} {'+' if cents > 0 else '−'} {abs(round(cents))} cents"
+
+
+def _name(measure: Response) -> str:
+    return "the crow" if measure.name == "crow_cents" else f"the {measure.label}"
+
+
+def _how_sure(row: pd.Series, sure: float) -> str:
+    chance = f"the chance is {'over 99' if sure > 0.99 else number_text(round(100 * sure), 2)} %"
+    if row["conf_low"] > 0:
+        return f"It is better than finishing every reed: {chance}"
+    if row["conf_high"] < 0:
+        return f"It is worse than finishing every reed: {chance} that it is better"
+    return f"That it is better than finishing every reed is not sure: {chance}"
+
+
+def _number(row: pd.Series) -> str:
+    return "an endless number of" if np.isinf(row["estimate"]) else _text(row["estimate"])
+
+
+def _fewer(row: pd.Series) -> str:
+    """Write what is saved with its interval; what is not saved as more."""
+    saved, low, high = (row[name] for name in ("estimate", "conf_low", "conf_high"))
+    if saved >= 0:
+        return f"{_text(saved)} fewer (95 % {_text(low)} to {_text(high)})"
+    return f"{_text(-saved)} more (95 % {_text(-high)} to {_text(-low)})"
+
+
+def _text(value: float) -> str:
+    if np.isinf(value):
+        return "without end" if value > 0 else "minus without end"
+    return "?" if np.isnan(value) else number_text(round(value), 5)
+
+
+def _limits(row: pd.Series) -> str:
+    return f"95 % {_text(row['conf_low'])} to {_text(row['conf_high'])}"
+
+
+def _with_interval(row: pd.Series) -> str:
+    return f"{_number(row)} ({_limits(row)})"
