@@ -200,6 +200,7 @@ VOCABULARY = {
     "tried_high": "highest value tried",
     "may_be_best": "levels that may be the best; of a recipe, whether it may be",
     "open": "whether no level tried is known to be better than another",
+    "usual": "whether the recipe takes what was made most",
     "settled": "whether one level, or one step of a number, is left",
     "desirability": "how good the recipe is expected to be over all responses, 0 to 1",
 }
