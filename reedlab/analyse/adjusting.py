@@ -17,6 +17,8 @@ from reedlab.analyse.adjusting_text import (
     kinds_of,
     sentence_of,
 )
+from reedlab.analyse.looked import looked
+from reedlab.analyse.looked import looked
 from reedlab.answer import Answer, number_text
 from reedlab.errors import CallError, ModelError
 from reedlab.model import paired_difference
@@ -81,6 +83,8 @@ class Adjusting(Answer):
         return self.pairs
 
 
+@looked
+@looked
 def adjusting(
     study: Study, response: str, given: Sequence[str] = (), by: Sequence[str] = BY
 ) -> Adjusting:

@@ -7,6 +7,7 @@ import pandas as pd
 
 from reedlab.analyse.break_in_rows import MINUTES, break_in_rows, fitted_curve, played
 from reedlab.analyse.break_in_text import break_in_cautions, break_in_sentence
+from reedlab.analyse.looked import looked
 from reedlab.answer import Answer
 from reedlab.errors import CallError
 from reedlab.schema import Response
@@ -53,6 +54,7 @@ class BreakIn(Answer):
         return draw_break_in(self.curve, self.raw, self.table, self._asked, ax)
 
 
+@looked
 def break_in(study: Study, response: str) -> BreakIn:
     """Tell how a response changes with the minutes that a reed has been played.
 

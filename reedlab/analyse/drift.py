@@ -10,6 +10,7 @@ from reedlab.analyse.drift_chart import chart
 from reedlab.analyse.drift_frame import MOMENT, dated
 from reedlab.analyse.drift_rows import drift_rows
 from reedlab.analyse.drift_text import LEVEL, drift_cautions, drift_sentence
+from reedlab.analyse.looked import looked
 from reedlab.answer import Answer
 from reedlab.errors import CallError
 from reedlab.schema import Response
@@ -68,6 +69,7 @@ class Drift(Answer):
         return draw_drift(self.points, self.raw, self.centre, self._asked, self.division, ax)
 
 
+@looked
 def drift(
     study: Study,
     response: str,

@@ -10,6 +10,7 @@ from reedlab.analyse.drivers import GAPS, LEVEL
 from reedlab.analyse.effects import fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.looked import looked
 from reedlab.analyse.rating_effects import (
     LOG_ODDS,
     PLAYER,
@@ -171,6 +172,7 @@ class Ratings(Answer):
         return draw_ratings(self._frame, self.fit, self._factor(name), ax)
 
 
+@looked
 def ratings(study: Study, response: str, factors: Sequence[str] | None = None) -> Ratings:
     """Find what moves a rating, without taking its levels as evenly spaced.
 
