@@ -185,6 +185,8 @@ VOCABULARY = {
     "n_pairs": "number of before and after pairs between which it was done",
     "n_untouched": "number of untouched pairs compared with",
     # Lasting.
+    "longest": "longest life on record, in the unit of the row; missing for hazard ratios",
+    "n_worn_out": "how many of the reeds were worn out",
     # Drift and break-in.
     "moment": "mean time of the point's rows",
     "observed": "level of the point, in the unit of the row; of yes and no the share in percent",
