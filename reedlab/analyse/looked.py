@@ -131,6 +131,11 @@ def _tests(table: pd.DataFrame) -> dict[tuple[str, str, float | None], list[dict
 
 def _finding(study: Study, term: str, rows: list[dict]) -> str:
     # The grade has a column of its own, for it may change once more is looked at.
-    effects = [effect_text({k: v for k, v in row.items() if k != "evidence"}) for row in rows]
+    # Of a contrast told in several ways, as an ordinal one level by level, the first is enough.
+    first = {row.get("contrast"): row for row in reversed(rows)}
+    effects = [
+        effect_text({name: value for name, value in row.items() if name != "evidence"})
+        for row in reversed(first.values())
+    ]
     told = "; ".join(effect for effect in effects if effect)
     return f"{label_of(study, term)} {told}" if told else ""

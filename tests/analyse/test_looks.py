@@ -215,6 +215,26 @@ def test_an_interaction_is_a_look_at_both_factors_and_contrasts_may_be_tests_of_
     assert pairs.__name__ == "pairs"
 
 
+def test_a_contrast_told_level_by_level_is_written_down_once(study):
+    @looked
+    def ratings(study, response):
+        table = pd.DataFrame(
+            {
+                "term": "shape",
+                "contrast": ["B - A", "B - A", "C - A", "C - A"],
+                "estimate": [1.0, 2.0, 3.0, 4.0],
+                "p_value": 0.2,
+            }
+        )
+        return Answer("What moves the rating?", table)
+
+    made = study(batch())
+    ratings(made, "crow")
+    assert [look.finding for look in made.log.looks] == [
+        "shape B − A: 1 (no interval); C − A: 3 (no interval)"
+    ]
+
+
 def test_a_season_weighs_all_its_tests(found_season):
     tests = [
         answer.table.drop_duplicates("term").assign(question=name)
