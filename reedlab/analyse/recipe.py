@@ -61,7 +61,7 @@ class Recipe(Answer):
 
         The most desirable comes first.
         """
-        found = self._found
+        found = self.searched
         table = found.grid.table.assign(
             desirability=found.desirability, may_be_best=found.may_be_best
         )[found.grid.inside]
@@ -97,7 +97,7 @@ class Recipe(Answer):
         CallError
             For a level or combination beyond what was made.
         """
-        row = self._space.checked(levels, self.level)
+        row = self.searched_space.checked(levels, self.level)
         return expected_rows(self.surfaces, row).drop(columns="part")
 
     def next_batch(
@@ -132,7 +132,9 @@ class Recipe(Answer):
         """Draw for each factor what was tried, what may be best, and the recipe."""
         from reedlab.analyse.recipe_pictures import draw_recipe
 
-        return draw_recipe(self.table, self._space, best_ranges(self._space, self._found), ax)
+        return draw_recipe(
+            self.table, self.searched_space, best_ranges(self.searched_space, self.searched), ax
+        )
 
     def plot_response(self, name: str, ax: "Axes | None" = None) -> "Axes":
         """Draw what is expected of one response as each factor is changed by itself."""
@@ -140,7 +142,7 @@ class Recipe(Answer):
 
         for surface in self.surfaces:
             if surface.response.name == name:
-                return draw_response(surface, self._space, self.level, ax)
+                return draw_response(surface, self.searched_space, self.level, ax)
         known = [surface.response.name for surface in self.surfaces]
         raise unknown_name("response in this recipe", name, known)
 
@@ -149,19 +151,21 @@ class Recipe(Answer):
         return tuple(rows.loc[rows[column].astype(bool), "term"])
 
     @property
-    def _space(self) -> Space:
+    def searched_space(self) -> Space:
+        """The factors that are set and what was tried of them."""
         if self.space is None:
             raise CallError("This recipe was made without its factors.")
         return self.space
 
     @property
-    def _found(self) -> Search:
+    def searched(self) -> Search:
+        """The candidates and what became of them."""
         if self.found is None:
             raise CallError("This recipe was made without its candidates.")
         return self.found
 
     def _say(self) -> str:
-        return recipe_sentence(self.table, self._space.factors, self.surfaces)
+        return recipe_sentence(self.table, self.searched_space.factors, self.surfaces)
 
 
 def recipe(

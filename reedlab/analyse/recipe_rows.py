@@ -19,11 +19,23 @@ from reedlab.study import Study
 
 #: From the weakest grade to the strongest.
 GRADES = ("exploratory", "observed", "randomised")
+#: A number is narrowed if at least this share of the range tried is excluded; less is not told.
+TOLD_SHARE = 0.1
 #: Without a step of its own, a number is settled within this share of the range tried.
 SETTLED_SHARE = 0.25
 COLUMNS = (
     *("part", "term", "level", "may_be_best", "estimate", "conf_low", "conf_high", "unit"),
-    *("tried_low", "tried_high", "tried", "open", "settled", "evidence", "n_tubes", "n_reeds"),
+    *(
+        "tried_low",
+        "tried_high",
+        "tried",
+        "open",
+        "settled",
+        "usual",
+        "evidence",
+        "n_tubes",
+        "n_reeds",
+    ),
 )
 
 
@@ -34,15 +46,14 @@ def best_ranges(space: Space, found: Search) -> dict[str, tuple[float, float] | 
     """
     ranges: dict[str, tuple[float, float] | list[str]] = {}
     for place, factor in enumerate(space.factors):
-        values = found.grid.values[factor.name]
+        values = found.grid.axes[factor.name]
         left = np.unique(found.grid.places[found.may_be_best, place])
         if factor.name in found.fixed:
             ranges[factor.name] = space.ranges.get(factor.name) or space.levels[factor.name]
         elif factor.kind == "numeric":
-            low, high = space.ranges[factor.name]
-            half = (high - low) / (len(values) - 1) / 2
-            ends = float(values[left[0]]) - half, float(values[left[-1]]) + half
-            ranges[factor.name] = max(low, ends[0]), min(high, ends[1])
+            below, above = max(left[0] - 1, 0), min(left[-1] + 1, len(values) - 1)
+            ends = values[below] + values[left[0]], values[left[-1]] + values[above]
+            ranges[factor.name] = ends[0] / 2, ends[1] / 2
         else:
             ranges[factor.name] = [str(values[i]) for i in left]
     return ranges
@@ -52,7 +63,8 @@ def is_narrowed(space: Space, factor: Factor, best: tuple[float, float] | list[s
     """Say whether part of what was tried of a factor is excluded."""
     if isinstance(best, list):
         return len(best) < len(space.levels[factor.name])
-    return best != space.ranges[factor.name]
+    low, high = space.ranges[factor.name]
+    return (high - low) - (best[1] - best[0]) >= TOLD_SHARE * (high - low)
 
 
 def is_settled(space: Space, factor: Factor, best: tuple[float, float] | list[str]) -> bool:
@@ -65,22 +77,33 @@ def is_settled(space: Space, factor: Factor, best: tuple[float, float] | list[st
 
 
 def chosen_recipe(space: Space, found: Search) -> pd.Series:
-    """Choose the most desirable that may be best, with open factors as near to usual as can be."""
-    ranges = best_ranges(space, found)
-    table = found.grid.table
-    away = np.zeros(len(table))
-    for factor in space.factors:
-        if is_narrowed(space, factor, ranges[factor.name]):
-            continue
-        usual, values = space.usual[factor.name], table[factor.name]
-        if factor.kind == "numeric":
-            low, high = space.ranges[factor.name]
-            away += (values - usual).abs().to_numpy() / (high - low)
-        else:
-            away += (values != usual).to_numpy()
-    away[~found.may_be_best] = np.inf
-    nearest = np.isclose(away, away.min())
-    return table.iloc[int(np.argmax(np.where(nearest, found.desirability, -1.0)))]
+    """Choose one of the recipes that may be best.
+
+    As few factors as can be are changed from what was made most; these, and those that are
+    narrowed, take the most desirable levels.
+    """
+    grid, ranges = found.grid, best_ranges(space, found)
+    usual = np.array([usual_place(space, found, factor) for factor in space.factors])
+    changed = grid.places != usual
+    desirability = np.where(found.may_be_best, found.desirability, -1.0)
+    fewest = np.where(found.may_be_best, changed.sum(axis=1), len(usual) + 1)
+    least = int(np.argmax(np.where(fewest == fewest.min(), desirability, -1.0)))
+    narrowed = [is_narrowed(space, factor, ranges[factor.name]) for factor in space.factors]
+    as_usual = ~changed[:, ~(changed[least] | narrowed)].any(axis=1)
+    best = int(np.argmax(np.where(as_usual, desirability, -1.0)))
+    recipe = grid.table.iloc[best].copy()
+    for factor, moved in zip(space.factors, changed[best], strict=True):
+        if not moved:
+            recipe[factor.name] = space.usual[factor.name]
+    return recipe if space.holds(pd.DataFrame([recipe]))[0] else grid.table.iloc[best]
+
+
+def usual_place(space: Space, found: Search, factor: Factor) -> int:
+    """Place on the grid that is nearest to what was made most."""
+    values, usual = found.grid.axes[factor.name], space.usual[factor.name]
+    if factor.kind != "numeric":
+        return values.index(usual)
+    return int(np.argmin(np.abs(np.array(values) - usual)))
 
 
 def recipe_table(
@@ -89,10 +112,8 @@ def recipe_table(
     """One row a factor that is set, then one a response expected of the recipe."""
     rows = set_rows(study, space, surfaces, found, recipe)
     expected = expected_rows(surfaces, pd.DataFrame([recipe]))
-    weakest = min((row["evidence"] for row in rows), key=GRADES.index)
-    narrowed = [row["evidence"] for row in rows if not row["open"]]
-    if narrowed:
-        weakest = min(narrowed, key=GRADES.index)
+    told = [row["evidence"] for row in rows if not row["open"]]
+    weakest = min(told or [row["evidence"] for row in rows], key=GRADES.index)
     table = pd.concat([pd.DataFrame(rows), expected.assign(evidence=weakest)], ignore_index=True)
     return table.reindex(columns=[*COLUMNS])
 
@@ -101,9 +122,11 @@ def set_rows(
     study: Study, space: Space, surfaces: Sequence[Surface], found: Search, recipe: pd.Series
 ) -> list[dict]:
     """One row a factor, as plain values."""
+    ranges = best_ranges(space, found)
     rows = []
     for factor in space.factors:
-        best = best_ranges(space, found)[factor.name]
+        best = ranges[factor.name]
+        usual = found.grid.axes[factor.name][usual_place(space, found, factor)]
         of = [surface.frame for surface in surfaces if factor.name in surface.names]
         grades = [grade(study, frame, factor) for frame in of]
         row = {
@@ -111,6 +134,7 @@ def set_rows(
             "term": factor.name,
             "unit": factor.unit,
             "open": not is_narrowed(space, factor, best),
+            "usual": recipe[factor.name] in (usual, space.usual[factor.name]),
             "settled": is_settled(space, factor, best),
             "evidence": min(grades, key=GRADES.index),
             "n_tubes": max(frame.units("tube") for frame in of),

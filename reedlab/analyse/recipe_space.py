@@ -160,17 +160,17 @@ class Grid:
 
     Attributes
     ----------
-    values : dict of str to list
-        The values of each factor, in order.
+    axes : dict of str to list
+        The levels of each factor, in order.
     table : DataFrame
         One candidate a row, in bench units.
     places : ndarray of int, shape (candidates, factors)
-        Place of each among the values.
+        Place of each on the axes.
     inside : ndarray of bool, shape (candidates,)
         Whether it lies within what was made.
     """
 
-    values: dict[str, list]
+    axes: dict[str, list]
     table: pd.DataFrame
     places: np.ndarray
     inside: np.ndarray
@@ -230,7 +230,7 @@ def make_grid(space: Space, order: Sequence[str]) -> tuple[Grid, tuple[str, ...]
         if name not in varied:
             values[name] = [space.usual[name]]
         elif factor.kind == "numeric":
-            values[name] = np.linspace(*space.ranges[name], points).tolist()
+            values[name] = even_values(*space.ranges[name], points)
         else:
             values[name] = space.levels[name]
     table = pd.DataFrame(list(product(*values.values())), columns=[*values])
@@ -243,6 +243,24 @@ def _size(space: Space, names: Sequence[str], points: int) -> int:
     return int(
         np.prod([points if name in space.ranges else len(space.levels[name]) for name in names])
     )
+
+
+def even_values(low: float, high: float, most: int) -> list[float]:
+    """Both ends and the round numbers between, `most` at the most.
+
+    Examples
+    --------
+    >>> even_values(1.18, 1.4, 7)
+    [1.18, 1.2, 1.25, 1.3, 1.35, 1.4]
+    """
+    power = 10.0 ** np.floor(np.log10((high - low) / most))
+    for step in (power * digit for digit in (1, 2, 5, 10, 20)):
+        first, last = int(np.floor(low / step)) + 1, int(np.ceil(high / step)) - 1
+        if last - first + 3 <= most:
+            break
+    # Division by the reciprocal of a power of ten gives the number as it is typed.
+    inner = [float(f"{place * step:.12g}") for place in range(first, last + 1)]
+    return [low, *(v for v in inner if low < v < high), high]
 
 
 def level_text(factor: Factor, level: object) -> str:

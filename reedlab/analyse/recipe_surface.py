@@ -73,7 +73,9 @@ class Surface:
         rows = self.rows(levels)
         error = np.sqrt(np.einsum("np,pq,nq->n", rows, self.estimates.covariance, rows))
         names = [self.response.name] * len(rows)
-        found = t_table("term", names, rows @ self.estimates.values, error, np.maximum(df, 1.0))
+        found = t_table(
+            "term", names, rows @ self.estimates.coefficients, error, np.maximum(df, 1.0)
+        )
         found = found[["term", "estimate", "std_error", "df", "conf_low", "conf_high"]]
         if self.response.kind == "binary":
             shown = ["estimate", "conf_low", "conf_high"]
@@ -88,6 +90,13 @@ class Surface:
             return nearer_is_better(means, self.low, target, self.high, floor=floor)
         ramp = higher_is_better if self.response.direction == "higher" else lower_is_better
         return ramp(means, self.low, self.high, floor=floor)
+
+    @property
+    def pairs(self) -> list[tuple[str, str]]:
+        """Interactions in the model, by the names of their factors."""
+        made = {*self.names}
+        terms = [of for of in self.fit.fixed.variables.values() if len(of) == 2]
+        return [(a, b) for a, b in terms if {a, b} <= made]
 
     @property
     def unit(self) -> str:

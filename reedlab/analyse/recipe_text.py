@@ -20,21 +20,24 @@ def recipe_sentence(
     goal = joined([*labels.values()])
     told = [row for row in rows if not row["open"]]
     untold = joined([known[row["term"]].label for row in rows if row["open"]])
+    changed = [row for row in rows if row["open"] and not row["usual"]]
     if told:
         said = [f"For {goal}: {'; '.join(_told(row, known[row['term']]) for row in told)}."]
         if untold:
-            said.append(f"Nothing is known to be better of {untold}: leave it as it is.")
+            said.append(f"Of {untold} nothing is known to be better.")
     else:
-        made = counted(table["n_reeds"].max(), "reed")
-        said = [
-            f"No setting of {untold} is known to be better for {goal} ({made}): go on as usual, "
-            "and to find out make the next batch (next_batch)."
-        ]
+        said = [f"No setting of {untold} is known to be better for {goal}."]
+    if changed:
+        moved = joined([_set(row, known[row["term"]]) for row in changed])
+        said.append(f"The usual recipe is not among those that may be best together; try {moved}.")
+    elif untold:
+        said.append("With these go on as usual." if told else "Go on as usual.")
+    if not told:
+        said.append("To find out, make the next batch (next_batch).")
     expected = table[table["part"] == "expected"].to_dict("records")
     listed = "; ".join(f"{labels[row['term']]} {_interval(row)}" for row in expected)
-    where = "there" if told else "as usual"
     counts = counted(table["n_reeds"].max(), "reed")
-    return " ".join([*said, f"Expected {where}: {listed} ({expected[0]['evidence']}, {counts})."])
+    return " ".join([*said, f"Expected then: {listed} ({expected[0]['evidence']}, {counts})."])
 
 
 def response_label(surface: Surface) -> str:
@@ -104,11 +107,18 @@ def _limits_text(surface: Surface) -> str:
 def _told(row: dict, factor: Factor) -> str:
     if factor.kind != "numeric":
         sure = "settled" if row["settled"] else f"{row['may_be_best']} may be best"
-        return f"{factor.label} {row['level']} ({sure}; {row['evidence']})"
+        return f"{_set(row, factor)} ({sure}; {row['evidence']})"
     best = f"{number_text(row['conf_low'])} to {level_text(factor, row['conf_high'])} may be best"
     tried = f"of {number_text(row['tried_low'])} to {number_text(row['tried_high'])} tried"
-    level = level_text(factor, row["estimate"])
-    return f"{factor.label} {level} ({best}, {tried}; {row['evidence']})"
+    return f"{_set(row, factor)} ({best}, {tried}; {row['evidence']})"
+
+
+def _set(row: dict, factor: Factor) -> str:
+    return f"{factor.label} {level_text(factor, _level(row))}"
+
+
+def _level(row: dict) -> object:
+    return row["estimate"] if pd.isna(row["level"]) else row["level"]
 
 
 def _interval(row: dict) -> str:

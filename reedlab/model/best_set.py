@@ -28,14 +28,14 @@ class Estimates:
     ----------
     names : tuple of str
         Of the coefficients; of several models those of the same name go together.
-    values : ndarray, shape (p,)
+    coefficients : ndarray, shape (p,)
     covariance : ndarray, shape (p, p)
     df : ndarray, shape (p,)
         Degrees of freedom of the standard error of each.
     """
 
     names: tuple[str, ...]
-    values: np.ndarray
+    coefficients: np.ndarray
     covariance: np.ndarray
     df: np.ndarray
 
@@ -124,22 +124,22 @@ def best_set(
     errors = joint_draws(
         models, np.eye(len(models)) if correlation is None else correlation, draws, seed
     )
-    means = [row @ model.values for row, model in zip(rows, models, strict=True)]
+    means = [row @ model.coefficients for row, model in zip(rows, models, strict=True)]
     now = worth(means)
     best = int(np.argmax(np.where(candidates.inside, now, -np.inf)))
     alone = _differing_in_one(candidates, best)
-    deviations = []
-    for row, error, level_decides in zip(rows, errors, absolute, strict=True):
-        deviations.append((row[alone] - row[best]) @ error)
-        if level_decides:
-            deviations.append(row[[best, *alone]] @ error)
-    level = single_level(deviations)
     drawn = [m[:, None] + row @ e for m, row, e in zip(means, rows, errors, strict=True)]
+    scores = worth(drawn)
+    # What is compared are differences from the best; where a target is to be hit, its mean too.
+    gaps = scores[alone] - scores[best]
+    deviations = [gaps - gaps.mean(axis=1, keepdims=True)] if len(alone) else []
+    deviations += [r[[best]] @ e for r, e, a in zip(rows, errors, absolute, strict=True) if a]
+    level = single_level(deviations)
     moved = towards(candidates.places, candidates.places[best], candidates.numeric)
     own = np.arange(len(now))
     rivals = [candidates.rows_of(places) for places in moved]
     rivals = [np.where(candidates.inside[rival], rival, own) for rival in rivals]
-    kept = may_be_best(worth(drawn), rivals, level) & candidates.inside
+    kept = may_be_best(scores, rivals, level) & candidates.inside
     return BestSet(now, kept, level)
 
 
