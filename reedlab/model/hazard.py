@@ -70,7 +70,7 @@ class CoxFit:
         return PartialLikelihood(self.fixed.y, self.event)
 
     @cached_property
-    def _X(self) -> np.ndarray:
+    def _columns(self) -> np.ndarray:
         """Columns without the constant, with a mean of zero and a standard deviation of one."""
         X = self.fixed.X[:, 1:]
         return (X - X.mean(axis=0)) / self._scale
@@ -81,9 +81,9 @@ class CoxFit:
 
     @cached_property
     def _best(self) -> tuple[np.ndarray, float]:
-        p = self._X.shape[1]
+        p = self._columns.shape[1]
         beta, point = self.likelihood.maximise(
-            self._X, np.zeros(p), np.ones(p, dtype=bool), self.weight
+            self._columns, np.zeros(p), np.ones(p, dtype=bool), self.weight
         )
         return beta, point.value
 
@@ -108,15 +108,15 @@ class CoxFit:
         """
         if term not in self.fixed.terms or term == "1":
             raise unknown_name("term", term, [name for name in self.fixed.terms if name != "1"])
-        tested = np.zeros(self._X.shape[1], dtype=bool)
+        tested = np.zeros(self._columns.shape[1], dtype=bool)
         part = self.fixed.terms[term]
         tested[part.start - 1 : part.stop - 1] = True
         q = int(tested.sum())
-        ratio = self._ratio(self._X, np.zeros(len(tested)), ~tested)
+        ratio = self._ratio(self._columns, np.zeros(len(tested)), ~tested)
         as_rows = HazardTest(ratio, q, np.nan, float(chi2.sf(ratio, q)))
         if groups is None:
             return as_rows
-        inflation, spare = self._inflation(self._X, tested, groups)
+        inflation, spare = self._inflation(self._columns, tested, groups)
         statistic = ratio / (q * max(inflation, 1e-12))
         by_groups = HazardTest(statistic, q, spare, float(f_distribution.sf(statistic, q, spare)))
         return max(as_rows, by_groups, key=lambda test: test.p_value)
@@ -171,10 +171,10 @@ class CoxFit:
         Grambsch & Therneau (1994), Biometrika 81, 515-526. Rows are taken as independent.
         """
         beta = self._best[0]
-        information = self.likelihood.at(self._X, beta).information
+        information = self.likelihood.at(self._columns, beta).information
         inverse = np.linalg.pinv(information)
         events = len(self.likelihood.times)
-        scaled = events * self.likelihood.schoenfeld(self._X, beta) @ inverse + beta
+        scaled = events * self.likelihood.schoenfeld(self._columns, beta) @ inverse + beta
         clock = pd.Series(self.likelihood.times).rank().to_numpy()
         clock = clock - clock.mean()
         along = clock @ scaled
@@ -196,7 +196,7 @@ class CoxFit:
         """Columns of the same model whose first coefficient is the contrast; the best there."""
         rest = np.linalg.svd(along[None])[2][1:].T
         basis = np.column_stack([along / (along @ along), rest])
-        return self._X @ basis, np.linalg.solve(basis, self._best[0])
+        return self._columns @ basis, np.linalg.solve(basis, self._best[0])
 
     def _ratio(self, X: np.ndarray, beta: np.ndarray, free: np.ndarray) -> float:
         """Twice the drop of the log-likelihood where the others are held; chi-squared by chance."""
@@ -218,9 +218,10 @@ class CoxFit:
         )
         rows = self.likelihood.contributions(X, beta)
         rows = rows[:, tested] - rows[:, ~tested] @ taken.T
-        known = point.information[np.ix_(tested, tested)] - taken @ point.information[
-            np.ix_(~tested, tested)
-        ]
+        known = (
+            point.information[np.ix_(tested, tested)]
+            - taken @ point.information[np.ix_(~tested, tested)]
+        )
         codes = np.unique(groups, return_inverse=True)[1]
         parts = np.zeros((codes.max() + 1, rows.shape[1]))
         np.add.at(parts, codes, rows)
