@@ -97,19 +97,20 @@ def _tell_at_risk(curves: Mapping[str, SurvivalCurve], ax: "Axes") -> None:
     ax.xaxis.set_major_locator(MaxNLocator(_TIMES, integer=True))
     low, high = ax.get_xlim()
     times = [tick for tick in ax.get_xticks() if low <= tick <= high]
-    place = {"xycoords": ("axes fraction", "axes fraction"), "textcoords": "offset points"}
-    ax.annotate("still counted", (0, 0), (0, -20), va="top", ha="left", fontsize=7, **place)
+    told = [(low, -20.0, "still counted", COLOURS["black"])]
     for row, curve in enumerate(curves.values()):
         colour, _ = _LOOKS[row % len(_LOOKS)]
-        for time, count in zip(times, curve.at_risk(times), strict=True):
-            ax.annotate(
-                f"{count}",
-                (time, 0),
-                (0, -31 - 11 * row),
-                xycoords=("data", "axes fraction"),
-                textcoords="offset points",
-                va="top",
-                ha="center",
-                fontsize=8,
-                color=colour,
-            )
+        counts = curve.at_risk(times)
+        told += [(t, -31.0 - 11 * row, str(n), colour) for t, n in zip(times, counts, strict=True)]
+    for time, below, text, colour in told:
+        ax.annotate(
+            text,
+            (time, 0),
+            (0, below),
+            xycoords=("data", "axes fraction"),
+            textcoords="offset points",
+            va="top",
+            ha="center" if text.isdigit() else "left",
+            fontsize=8,
+            color=colour,
+        )

@@ -23,7 +23,7 @@ from scipy.stats import f as f_distribution
 
 from reedlab.errors import CallError, ModelError, unknown_name
 from reedlab.model.design import FixedPart, fixed_part
-from reedlab.model.monotone import monotone_columns
+from reedlab.model.hazard_separation import monotone_columns
 from reedlab.model.partial_likelihood import PartialLikelihood
 from reedlab.model.survival import checked
 
@@ -155,7 +155,7 @@ class CoxFit:
 
         size = 1 / float(X[:, 0].std())
         estimate = float(best[0])
-        return estimate, *(_crossing(beyond, estimate, sign * size) for sign in (-1, 1))
+        return estimate, _crossing(beyond, estimate, -size), _crossing(beyond, estimate, size)
 
     def proportionality(self) -> pd.DataFrame:
         """Test whether each column's effect stays the same over time.
