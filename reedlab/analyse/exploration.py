@@ -76,14 +76,19 @@ def over_season(found: Mapping[str, "Drivers"]) -> dict[str, "Drivers"]:
     apart = [
         answer.table.drop_duplicates("term").assign(question=name) for name, answer in found.items()
     ]
-    tests = weighed(pd.concat(apart, ignore_index=True)).set_index(["question", "term"])
-    return {name: _weighed_answer(answer, tests.loc[name]) for name, answer in found.items()}
+    tests = weighed(pd.concat(apart, ignore_index=True))
+    return {
+        name: _weighed_answer(answer, tests[tests["question"] == name].set_index("term"))
+        for name, answer in found.items()
+    }
 
 
 def _weighed_answer(answer: "Drivers", tests: pd.DataFrame) -> "Drivers":
-    table = answer.table.assign(evidence=answer.table["term"].map(tests["evidence"]))
-    place = table.columns.get_loc("p_adjusted") + 1
-    table.insert(place, "p_season", table["term"].map(tests["p_season"]))
+    terms = answer.table["term"]
+    table = answer.table.assign(evidence=terms.map(tests["evidence"]))
+    table.insert(
+        list(table.columns).index("p_adjusted") + 1, "p_season", terms.map(tests["p_season"])
+    )
     cautions = answer.cautions
     if (table["evidence"] == "exploratory").any() and CAUTIONS["exploratory"] not in cautions:
         cautions = (CAUTIONS["exploratory"], *cautions)

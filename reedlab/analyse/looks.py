@@ -79,18 +79,20 @@ class Looks(Answer):
         return f"{how} {len(standing)} of {what} {verb}: {listed}{more}."
 
     def _words(self, row: dict) -> str:
-        what = row["finding"] or self.labels.get(row["term"], row["term"])
-        response = self.labels.get(row["response"], row["response"])
+        response, term = self._labels(row)
+        what, grade = row["finding"] or term, row["evidence"]
         # The finding ends with what it rests on, in brackets; its grade belongs there.
-        what = (
-            f"{what[:-1]}; {row['evidence']})"
-            if what.endswith(")")
-            else f"{what} ({row['evidence']})"
-        )
+        what = f"{what[:-1]}; {grade})" if what.endswith(")") else f"{what} ({grade})"
         return f"{response}: {what}" if response else what
+
+    def _labels(self, row: dict) -> tuple[str, str]:
+        response, term = (self.labels.get(row[part], row[part]) for part in ("response", "term"))
+        return response, term
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the p values in order against the line below which they stand."""
+        from matplotlib.ticker import MaxNLocator
+
         from reedlab.charts import COLOURS, EVIDENCE_LOOK, legend_once, new_axes
 
         if self.table.empty:
@@ -104,30 +106,32 @@ class Looks(Answer):
             label = f"5 % false findings: {LEVEL} × place / {count}"
             ax.plot(line, LEVEL * line / count, color=COLOURS["black"], linewidth=1, label=label)
         height = self.table["p_value"].clip(lower=LEAST_DRAWN)
-        for (grade, stands), rows in self.table.groupby(["evidence", "stands"], sort=False):
-            colour, marker = EVIDENCE_LOOK[grade]
-            ax.plot(
-                place[rows.index],
-                height[rows.index],
-                marker,
-                color=colour,
-                fillstyle="full" if stands else "none",
-                label=f"{grade}, {'stands' if stands else 'does not stand'}",
-            )
-        for row, name in self.standing.head(TOLD).iterrows():
-            parts = [self.labels.get(name[part], name[part]) for part in ("response", "term")]
-            words = ": ".join(part for part in parts if part)
-            at = (place[row], height[row])
+        for grade in dict.fromkeys(self.table["evidence"]):
+            for stands, style in ((True, "full"), (False, "none")):
+                rows = (self.table["evidence"] == grade) & (self.table["stands"] == stands)
+                colour, marker = EVIDENCE_LOOK[grade]
+                label = f"{grade}, {'stands' if stands else 'does not stand'}"
+                if rows.any():
+                    ax.plot(
+                        place[rows],
+                        height[rows],
+                        marker,
+                        color=colour,
+                        fillstyle=style,
+                        label=label,
+                    )
+        marked = self.standing.assign(place=place, height=height).head(TOLD)
+        for row in marked.to_dict("records"):
             ax.annotate(
-                words,
-                at,
+                ": ".join(filter(None, self._labels(row))),
+                (row["place"], row["height"]),
                 (7, 0),
                 textcoords="offset points",
                 fontsize=8,
                 va="center",
                 parse_math=False,
             )
-        ax.xaxis.get_major_locator().set_params(integer=True)
+        ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.set_xlabel("place in the order of p values, the smallest first")
         ax.set_ylabel("p value of the test")
         legend_once(ax, loc="lower right", bbox_to_anchor=(1.0, 1.0))
@@ -223,7 +227,8 @@ def _weighed_table(latest: list[Look], times: list[int]) -> pd.DataFrame:
     table = pd.DataFrame(
         rows, columns=["response", "term", "finding", "evidence", "p_value", "asked"]
     )
-    table = table.assign(times=times, question=[look.question for look in latest])
+    questions = pd.Series([look.question for look in latest], dtype=object)
+    table = table.assign(times=times, question=questions)
     return weighed(table).sort_values("p_value", ignore_index=True)[[*COLUMNS]]
 
 

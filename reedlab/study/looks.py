@@ -88,6 +88,8 @@ class Look:
 
 
 COLUMNS = tuple(field.name for field in fields(Look))
+#: Those that are read as they stand.
+WORDS = tuple(name for name in COLUMNS if name not in ("p_value", "rows_used"))
 
 
 class Log:
@@ -199,9 +201,9 @@ def _looks(sheet: Sheet) -> tuple[list[Look], dict[int, str]]:
         if bad is not None:
             faults[number] = f"{bad.fault}; {bad.remedy}"
             continue
-        cells = {name: sheet.cell(number, name) for name in COLUMNS}
-        cells["p_value"] = None if pd.isna(p_value) else float(p_value)
-        looks.append(Look(**{**cells, "rows_used": int(rows_used)}))
+        words = {name: sheet.cell(number, name) for name in WORDS}
+        tested = None if pd.isna(p_value) else float(p_value)
+        looks.append(Look(**words, p_value=tested, rows_used=int(rows_used)))
     return looks, faults
 
 
