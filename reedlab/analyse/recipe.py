@@ -231,7 +231,7 @@ def recipe(
     ('shape',)
     """
     asked = weighed(study, responses, weights)
-    space, surfaces, cautions = fitted(study, asked, factors, named=responses is not None)
+    space, surfaces, cautions = fitted(study, [*asked], factors, named=responses is not None)
     shares = [asked[surface.response.name] for surface in surfaces]
     found = search(space, surfaces, shares, seed)
     level = chosen_recipe(space, found)

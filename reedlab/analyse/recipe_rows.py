@@ -80,30 +80,23 @@ def chosen_recipe(space: Space, found: Search) -> pd.Series:
     """Choose one of the recipes that may be best.
 
     As few factors as can be are changed from what was made most; these, and those that are
-    narrowed, take the most desirable levels.
+    narrowed, take the levels that gain most for sure (see reedlab.model.best_set): what only
+    looks best by the estimate lies too often at an end of what was tried.
     """
     grid, ranges = found.grid, best_ranges(space, found)
-    usual = np.array([usual_place(space, found, factor) for factor in space.factors])
+    usual = grid.nearest(space.usual)
     changed = grid.places != usual
-    desirability = np.where(found.may_be_best, found.desirability, -1.0)
+    gain = np.where(found.may_be_best, found.gain, -np.inf)
     fewest = np.where(found.may_be_best, changed.sum(axis=1), len(usual) + 1)
-    least = int(np.argmax(np.where(fewest == fewest.min(), desirability, -1.0)))
+    least = int(np.argmax(np.where(fewest == fewest.min(), gain, -np.inf)))
     narrowed = [is_narrowed(space, factor, ranges[factor.name]) for factor in space.factors]
     as_usual = ~changed[:, ~(changed[least] | narrowed)].any(axis=1)
-    best = int(np.argmax(np.where(as_usual, desirability, -1.0)))
+    best = int(np.argmax(np.where(as_usual, gain, -np.inf)))
     recipe = grid.table.iloc[best].copy()
     for factor, moved in zip(space.factors, changed[best], strict=True):
         if not moved:
             recipe[factor.name] = space.usual[factor.name]
     return recipe if space.holds(pd.DataFrame([recipe]))[0] else grid.table.iloc[best]
-
-
-def usual_place(space: Space, found: Search, factor: Factor) -> int:
-    """Place on the grid that is nearest to what was made most."""
-    values, usual = found.grid.axes[factor.name], space.usual[factor.name]
-    if factor.kind != "numeric":
-        return values.index(usual)
-    return int(np.argmin(np.abs(np.array(values) - usual)))
 
 
 def recipe_table(
@@ -124,9 +117,9 @@ def set_rows(
     """One row a factor, as plain values."""
     ranges = best_ranges(space, found)
     rows = []
-    for factor in space.factors:
+    for factor, place in zip(space.factors, found.grid.nearest(space.usual), strict=True):
         best = ranges[factor.name]
-        usual = found.grid.axes[factor.name][usual_place(space, found, factor)]
+        usual = found.grid.axes[factor.name][place]
         of = [surface.frame for surface in surfaces if factor.name in surface.names]
         grades = [grade(study, frame, factor) for frame in of]
         row = {

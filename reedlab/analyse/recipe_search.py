@@ -34,12 +34,15 @@ class Search:
         Factors that were left as usual, for there are too many to try all.
     desirability : ndarray, shape (candidates,)
         At the estimates, 0 to 1.
+    gain : ndarray, shape (candidates,)
+        By how much that is surely better than the usual recipe, in all but a tenth of draws.
     may_be_best : ndarray of bool, shape (candidates,)
     """
 
     grid: Grid
     fixed: tuple[str, ...]
     desirability: np.ndarray
+    gain: np.ndarray
     may_be_best: np.ndarray
 
 
@@ -55,16 +58,18 @@ def search(
         parts = [s.desirability(m, FLOOR) for s, m in zip(surfaces, means, strict=True)]
         return overall(parts, weights)
 
+    candidates = Candidates(grid.places, numeric, grid.inside)
     found = best_set(
-        Candidates(grid.places, numeric, grid.inside),
+        candidates,
         [surface.estimates for surface in surfaces],
         [surface.rows(grid.table) for surface in surfaces],
         desirability,
         absolute=[surface.response.direction == "target" for surface in surfaces],
+        reference=int(candidates.rows_of(grid.nearest(space.usual)[None])[0]),
         correlation=_correlation(surfaces),
         seed=seed,
     )
-    return Search(grid, fixed, found.worth, found.may_be_best)
+    return Search(grid, fixed, found.worth, found.gain, found.may_be_best)
 
 
 def _by_strength(space: Space, surfaces: Sequence[Surface]) -> list[str]:

@@ -96,7 +96,7 @@ class Space:
                 columns.append(np.array(indicated, dtype=float).T)
         return np.hstack(columns)
 
-    def checked(self, asked: Mapping[str, object], otherwise: Mapping) -> pd.DataFrame:
+    def checked(self, asked: Mapping[str, object], otherwise: Mapping | pd.Series) -> pd.DataFrame:
         """Make one recipe out of levels asked for, the rest as `otherwise`.
 
         Raises
@@ -175,6 +175,17 @@ class Grid:
     places: np.ndarray
     inside: np.ndarray
 
+    def nearest(self, recipe: Mapping[str, str | float]) -> np.ndarray:
+        """Places on the axes that are nearest to a recipe, shape (factors,)."""
+        found = []
+        for name, axis in self.axes.items():
+            level = recipe[name]
+            if isinstance(level, str):
+                found.append(axis.index(level))
+            else:
+                found.append(int(np.argmin(np.abs(np.array(axis) - level))))
+        return np.array(found)
+
 
 def space_over(factors: Sequence[Factor], frames: Sequence[Frame]) -> tuple[Space, list[str]]:
     """Collect what was tried; a factor without two levels that all responses share is left out.
@@ -224,19 +235,19 @@ def make_grid(space: Space, order: Sequence[str]) -> tuple[Grid, tuple[str, ...]
     points = MOST_POINTS
     while _size(space, varied, points) > MOST and points > FEWEST_POINTS:
         points -= 1
-    values = {}
+    axes: dict[str, list] = {}
     for factor in space.factors:
         name = factor.name
         if name not in varied:
-            values[name] = [space.usual[name]]
+            axes[name] = [space.usual[name]]
         elif factor.kind == "numeric":
-            values[name] = even_values(*space.ranges[name], points)
+            axes[name] = even_values(*space.ranges[name], points)
         else:
-            values[name] = space.levels[name]
-    table = pd.DataFrame(list(product(*values.values())), columns=[*values])
-    places = np.array(list(product(*(range(len(v)) for v in values.values()))), dtype=int)
-    fixed = tuple(name for name in values if name not in varied)
-    return Grid(values, table, places, space.holds(table)), fixed
+            axes[name] = space.levels[name]
+    table = pd.DataFrame(list(product(*axes.values())), columns=[*axes])
+    places = np.array(list(product(*(range(len(axis)) for axis in axes.values()))), dtype=int)
+    fixed = tuple(name for name in axes if name not in varied)
+    return Grid(axes, table, places, space.holds(table)), fixed
 
 
 def _size(space: Space, names: Sequence[str], points: int) -> int:

@@ -233,8 +233,9 @@ def _limits(frame: Frame) -> tuple[float, float]:
     if "reed_id" in frame.data:
         values = values.groupby(frame.data["reed_id"]).mean()
     if response.direction == "target":
-        away = float((values - response.target).abs().max())
-        return (response.target or 0.0) - away, (response.target or 0.0) + away
+        target = response.target or 0.0
+        away = float((values - target).abs().max())
+        return target - away, target + away
     return float(values.min()), float(values.max())
 
 

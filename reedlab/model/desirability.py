@@ -110,13 +110,13 @@ def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray
     >>> overall([np.array([0.25, 0.0]), np.array([1.0, 1.0])], [1, 1]).tolist()
     [0.5, 0.0]
     """
-    weights = np.asarray(weights, dtype=float)
-    if not (weights >= 0).all() or not weights.sum() > 0:
+    shares = np.asarray(weights, dtype=float)
+    if not (shares >= 0).all() or not shares.sum() > 0:
         raise CallError("Weights are 0 or more, and one of them is above 0.")
     # Every part is raised before they are multiplied, so that none underflows.
     result = np.ones_like(np.asarray(parts[0], dtype=float))
-    for part, weight in zip(parts, weights / weights.sum(), strict=True):
-        result = result * np.asarray(part, dtype=float) ** weight
+    for part, share in zip(parts, shares / shares.sum(), strict=True):
+        result = result * np.asarray(part, dtype=float) ** share
     return result
 
 
