@@ -8,6 +8,7 @@ the study until then, and with what is wrong with the log, if anything is.
 import inspect
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
+from datetime import date
 from functools import wraps
 from typing import Any, Concatenate, ParamSpec, TypeVar
 
@@ -65,7 +66,7 @@ def tally(study: Study, looks: Iterable[Look]) -> str:
     looks = list(looks)
     if not looks:
         return "Nothing was tested in this study yet."
-    responses = {look.response for look in looks if look.response}
+    responses = {look.response for look in looks}
     factors = {part for look in looks if look.term for part in _parts(study, look.term)}
     questions = {look.question for look in looks}
     tests = {look.test for look in looks if look.p_value is not None}
@@ -95,7 +96,8 @@ def _looks(study: Study, call: str, given: Mapping[str, Any], answer: Answer) ->
     return [
         Look(
             asked=", ".join([call, *options]),
-            response=str(given.get("response", "")),
+            # A question without a choice of response (lasting) is its own.
+            response=str(given.get("response", call)),
             term=term,
             contrast=contrast,
             finding=_finding(study, term, rows),
@@ -110,9 +112,13 @@ def _looks(study: Study, call: str, given: Mapping[str, Any], answer: Answer) ->
 
 
 def _option(value: Any) -> str:
+    """Write what a question was asked with in one line: a table by its kind alone."""
     if isinstance(value, Mapping):
-        return listed(f"{key} {_option(one)}" for key, one in value.items())
-    return listed(value) if isinstance(value, list | tuple) else str(value)
+        return listed(f"{name} {_option(one)}" for name, one in value.items())
+    if isinstance(value, list | tuple):
+        return listed(map(_option, value))
+    is_plain = value is None or isinstance(value, str | int | float | date)
+    return str(value) if is_plain else type(value).__name__
 
 
 def _tests(table: pd.DataFrame) -> dict[tuple[str, str, float | None], list[dict]]:

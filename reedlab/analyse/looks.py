@@ -83,7 +83,7 @@ class Looks(Answer):
         what, grade = row["finding"] or term, row["evidence"]
         # The finding ends with what it rests on, in brackets; its grade belongs there.
         what = f"{what[:-1]}; {grade})" if what.endswith(")") else f"{what} ({grade})"
-        return f"{response}: {what}" if response else what
+        return f"{response}: {what}"
 
     def _labels(self, row: dict) -> tuple[str, str]:
         response, term = (self.labels.get(row[part], row[part]) for part in ("response", "term"))
@@ -123,7 +123,7 @@ class Looks(Answer):
         marked = self.standing.assign(place=place, height=height).head(TOLD)
         for row in marked.to_dict("records"):
             ax.annotate(
-                ": ".join(filter(None, self._labels(row))),
+                ": ".join(self._labels(row)),
                 (row["place"], row["height"]),
                 (7, 0),
                 textcoords="offset points",

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from reedlab.analyse.looked import looked
 from reedlab.analyse.stopping_learn import (
     CHOSEN,
     Learnt,
@@ -97,6 +98,7 @@ class StoppingRule(Answer):
         return draw_cuts(self, ax)
 
 
+@looked
 def stopping_rule(
     study: Study,
     at: str = FIRST,

@@ -215,6 +215,21 @@ def test_an_interaction_is_a_look_at_both_factors_and_contrasts_may_be_tests_of_
     assert pairs.__name__ == "pairs"
 
 
+def test_a_question_without_a_response_or_without_tests_is_counted_too(study):
+    @looked
+    def lasting(study, factors=None, *, bounds=None):
+        return Answer("How long do reeds last?", pd.DataFrame({"term": ["median"], "share": 0.5}))
+
+    made = study(batch())
+    found = lasting(made, bounds={"until": 3, "table": batch()})
+    assert found.looked == (
+        "So far 1 response and 0 factors of this study were looked at in 1 question (0 tests)."
+    )
+    (look,) = made.log.looks
+    assert (look.asked, look.response) == ("lasting, bounds until 3, table DataFrame", "lasting")
+    assert looks(made).sentence == found.looked
+
+
 def test_a_contrast_told_level_by_level_is_written_down_once(study):
     @looked
     def ratings(study, response):
