@@ -61,9 +61,7 @@ def rating_table(frame: Frame, fit: GroupedLinkFit) -> pd.DataFrame:
             found = fit.chance_difference(factor.name, low, high, changes)
             for level, (estimate, below, above) in zip(cuts, 100 * found.T, strict=True):
                 points = {"estimate": estimate, "conf_low": below, "conf_high": above}
-                rows.append(
-                    {**row, **points, "std_error": np.nan, "level": level, "unit": POINTS}
-                )
+                rows.append({**row, **points, "std_error": np.nan, "level": level, "unit": POINTS})
     return pd.DataFrame(rows)
 
 
@@ -143,4 +141,3 @@ def _uneven(frame: Frame, fit: GroupedLinkFit) -> list[str]:
         "Look at the ratings level by level: plot_factor."
         for row in first[first["p_value"] < UNEVEN].to_dict("records")
     ]
-

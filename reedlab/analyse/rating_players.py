@@ -20,8 +20,8 @@ from reedlab.model.concordance import FEWEST, kendall_w, ridits
 #: With more players than this they are not compared in pairs.
 MANY = 6
 ALL = "all players"
-SAME_ORDER = "same order (Kendall's W)"
-AGREEMENT = ("term", "rater", "estimate", "statistic", "df", "p_value", "n_units")
+W, CORRELATION = "Kendall's W", "rank correlation"
+AGREEMENT = ("term", "rater", "estimate", "statistic", "df", "p_value", "n_units", "n_reeds")
 
 
 @dataclass(frozen=True)
@@ -34,9 +34,11 @@ class Players:
         One row a player: ``rater, n_tests, level`` (the told cut), ``observed`` (share of
         ratings at least so high, %), ``estimate`` (mean ridit among all ratings, 0 to 1).
     agreement : DataFrame
-        ``term, rater`` (two players, or all), ``estimate`` (Kendall's W, 0 to 1), ``statistic``
-        (Friedman's chi-square), ``df, p_value`` (of random orders), ``n_units`` (reeds, each at
-        a stage, that these players all rated).
+        ``term`` (rank correlation: 1 the same order, 0 without relation; and Kendall's W, which
+        without relation is about one over the number of players), ``rater`` (two players, or
+        all), ``estimate, statistic`` (Friedman's chi-square), ``df, p_value`` (of random
+        orders), ``n_reeds`` and ``n_units`` (a reed counts for each stage) that all of these
+        players rated.
     reeds : DataFrame
         ``reed_id``, ``stage`` if there are several, ``estimate`` (mean ridit within players),
         ``n_tests``; the highest first.
@@ -53,14 +55,23 @@ class Players:
         """Whether players put the reeds in the same order; empty where it is not known."""
         if self.agreement.empty:
             return ""
-        together = self.agreement[self.agreement["rater"] == ALL]
-        rows = (together if len(together) else self.agreement).to_dict("records")
+        rows = self.agreement[self.agreement["term"] == CORRELATION]
+        W_of = self.agreement[self.agreement["term"] == W].set_index("rater")["estimate"]
+        together = rows[rows["rater"] == ALL]
         told = [
-            f"{row['rater']} {number_text(row['estimate'], 2)} ({counted(row['n_units'], 'reed')}, "
-            f"p = {p_text(row['p_value'])})".replace("= <", "<")
-            for row in rows[:3]
+            f"{row['rater']} {number_text(row['estimate'], 2)} (Kendall's W "
+            f"{number_text(W_of[row['rater']], 2)}, {counted(row['n_reeds'], 'reed')}, "
+            f"p {_is(p_text(row['p_value']))})"
+            for row in (together if len(together) else rows.head(3)).to_dict("records")
         ]
-        return f"Same order of the reeds (Kendall's W, 1 is the same): {'; '.join(told)}."
+        return (
+            "Do players put the same reeds in the same order (rank correlation, 1 the same, 0 no "
+            f"relation)? {'; '.join(told)}."
+        )
+
+
+def _is(p: str) -> str:
+    return p if p.startswith("<") else f"= {p}"
 
 
 def compare_players(frame: Frame, cut: float, cut_name: str) -> Players:
@@ -104,8 +115,10 @@ def _agreement(data: pd.DataFrame, name: str) -> pd.DataFrame:
             found = kendall_w(common)
         except ModelError:
             continue  # each of them gave these reeds one value only
-        figures = (found.estimate, found.statistic, len(common) - 1, found.p_value, len(common))
-        rows.append((SAME_ORDER, label, *figures))
+        reeds = common.index.get_level_values("reed_id").nunique()
+        figures = (found.statistic, len(common) - 1, found.p_value, len(common), reeds)
+        rows.append((CORRELATION, label, found.correlation, *figures))
+        rows.append((W, label, found.estimate, *figures))
     return pd.DataFrame(rows, columns=[*AGREEMENT])
 
 

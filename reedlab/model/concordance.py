@@ -25,7 +25,10 @@ class Concordance:
     Attributes
     ----------
     estimate : float
-        W, 0 to 1.
+        W, 0 to 1; without any concordance about one over the number of raters.
+    correlation : float
+        Mean Spearman correlation of the raters in pairs: 1 the same order, 0 without any
+        concordance, however many raters; missing if a rater gives one value only.
     statistic : float
         Friedman's chi-square, raters x (things - 1) x W.
     p_value : float
@@ -34,6 +37,7 @@ class Concordance:
     """
 
     estimate: float
+    correlation: float
     statistic: float
     p_value: float
     n_things: int
@@ -61,9 +65,9 @@ def kendall_w(table: pd.DataFrame, seed: int = 0) -> Concordance:
 
     Notes
     -----
-    W = chi-square / (raters x (things - 1)), ties by mean ranks with Friedman's correction;
-    the mean Spearman correlation of pairs is (raters x W - 1) / (raters - 1) without ties.
-    The chi-square distribution is poor for few things, so p is of random orders.
+    W = chi-square / (raters x (things - 1)), ties by mean ranks with Friedman's correction.
+    Without ties the mean correlation is (raters x W - 1) / (raters - 1). The chi-square
+    distribution is poor for few things, so p is of random orders.
 
     References
     ----------
@@ -94,7 +98,10 @@ def kendall_w(table: pd.DataFrame, seed: int = 0) -> Concordance:
     as_large = int((by_chance >= seen * (1 - 1e-12)).sum())
     p_value = (as_large + 1) / (DRAWS + 1)
     W = statistic / (raters * (things - 1))
-    return Concordance(W, statistic, p_value, things, raters)
+    correlation = np.nan
+    if (table.nunique() > 1).all():
+        correlation = float(np.corrcoef(ranks.T)[np.triu_indices(raters, 1)].mean())
+    return Concordance(W, correlation, statistic, p_value, things, raters)
 
 
 def ridits(values: pd.Series, reference: pd.Series | None = None) -> pd.Series:

@@ -237,9 +237,7 @@ def require_finite(part: FixedPart, levels: tuple, peak: Peak) -> None:
     )
 
 
-def one_sided(
-    part: FixedPart, codes: np.ndarray, levels: tuple
-) -> list[tuple[str, str, Any, int]]:
+def one_sided(part: FixedPart, codes: np.ndarray, levels: tuple) -> list[tuple[str, str, Any, int]]:
     """Categories whose rows all lie at one end: variable, its value, the level, the rows."""
     ends = []
     for name, values in part.levels.items():

@@ -261,7 +261,10 @@ def fit_link_groups(
     information = _information(chance)
     if not peak.flat:
         cuts = len(thresholds)
-        turn[np.ix_(own, own)] = _turn(part.X[:, own], information, covariance[cuts:, cuts:])
+        turned = _turn(part.X[:, own], information, covariance[cuts:, cuts:])
+        turn[np.ix_(own, own)] = turned
+        # What is turned are differences from the mean row, whose own error stays as it is.
+        turn[~own, own] = part.X[:, own].mean(axis=0) @ (np.eye(width - 1) - turned)
     number = part.X @ slopes + _departures(codes, chance) / information
     working = _judge(formula, part, number, groups)
     return GroupedLinkFit(
