@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.evidence import CAUTIONS
+from reedlab.analyse.looked import looked
 from reedlab.analyse.recipe_rows import best_ranges, chosen_recipe, expected_rows, recipe_table
 from reedlab.analyse.recipe_search import Search, search
 from reedlab.analyse.recipe_space import Space
@@ -168,6 +169,7 @@ class Recipe(Answer):
         return recipe_sentence(self.table, self.searched_space.factors, self.surfaces)
 
 
+@looked
 def recipe(
     study: Study,
     responses: Sequence[str] | None = None,
