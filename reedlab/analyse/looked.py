@@ -48,7 +48,7 @@ def looked(
         answer = ask(study, *args, **options)
         given = signature.bind(study, *args, **options).arguments
         study.log.add(_looks(study, ask.__name__, given, answer))
-        cautions = (*answer.cautions, *study.log.cautions)
+        cautions = tuple(dict.fromkeys((*answer.cautions, *study.log.cautions)))
         return replace(answer, cautions=cautions, looked=tally(study, study.log.looks))
 
     return ask_and_log
