@@ -8,7 +8,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.adjusting_effects import DONE, Judged, judge
-from reedlab.analyse.adjusting_rows import BY, Pairs, pairs_of
+from reedlab.analyse.adjusting_pairs import Pairs
+from reedlab.analyse.adjusting_rows import BY, pairs_of
 from reedlab.analyse.adjusting_text import (
     LEVEL,
     PLAIN,
@@ -17,7 +18,6 @@ from reedlab.analyse.adjusting_text import (
     kinds_of,
     sentence_of,
 )
-from reedlab.analyse.looked import looked
 from reedlab.analyse.looked import looked
 from reedlab.answer import Answer, number_text
 from reedlab.errors import CallError, ModelError
@@ -84,7 +84,6 @@ class Adjusting(Answer):
 
 
 @looked
-@looked
 def adjusting(
     study: Study, response: str, given: Sequence[str] = (), by: Sequence[str] = BY
 ) -> Adjusting:
@@ -119,8 +118,9 @@ def adjusting(
     An adjustment comes after the tests of its session; the reed's next session says what
     it did. Analysis of covariance on the value before, against untouched retests between
     the same two stages, all kinds together; the mean of a reed's earlier tests, and whether
-    it had been adjusted, are held as well. Lots, tubes, reeds and sessions in which pairs
-    repeat are random, tests Kenward and Roger's. Unbiased if what is held decided who was
+    it had been adjusted, are held as well. Lots, tubes and sessions in which pairs repeat are
+    random (reeds too, where there are too few pairs to hold their earlier tests), tests
+    Kenward and Roger's. Unbiased if what is held decided who was
     adjusted, chance aside; a reason that is not recorded stays in the effect. An effect is
     graded randomised where all adjustments of the kind have ``by_chance`` true, and reeds
     that were drawn to be left alone are recorded with the action "nothing".

@@ -9,12 +9,12 @@ whether it had been adjusted before. Reeds of a tube share their cane: the tube'
 before is held beside the reed's own value (Mundlak 1978), so that tubes can be random.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.adjusting_rows import Pairs
+from reedlab.analyse.adjusting_pairs import Pairs
 from reedlab.analyse.effects import step_of
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.strata import Layout, layout
@@ -71,6 +71,9 @@ def judge(pairs: Pairs) -> Judged:
     chosen = layout(Frame(compared.response, (), data, compared.left_out, ()))
     done, labels = _columns(compared)
     held, more = _held(data, chosen, done)
+    if "earlier" in held:
+        # Given all that it showed before, a reed's pairs are no more alike than those of others.
+        chosen = replace(chosen, groups=tuple(key for key in chosen.groups if key != "reed_id"))
     notes = (*notes, *chosen.cautions, *more)
     try:
         fit = fit_mixed(_formula(held, done), held.join(done), chosen.groups, bounded=False)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from reedlab.analyse.adjusting_rows import Pairs
+from reedlab.analyse.adjusting_pairs import Pairs
 from reedlab.analyse.adjusting_text import UNTOUCHED, kinds_of
 from reedlab.analyse.words import with_unit
 from reedlab.answer import number_text

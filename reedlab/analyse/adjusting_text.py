@@ -11,7 +11,8 @@ from itertools import combinations
 
 import pandas as pd
 
-from reedlab.analyse.adjusting_rows import Pairs
+from reedlab.analyse.adjusting_pairs import Pairs
+from reedlab.analyse.evidence import CAUTIONS
 from reedlab.answer import counted, number_text
 from reedlab.schema import FEW, Response
 
@@ -38,7 +39,9 @@ def sentence_of(table: pd.DataFrame, response: Response) -> str:
         return f"What adjusting does to {label} cannot be told; the plain change was {told}."
     strong = kinds[kinds["p_adjusted"] < LEVEL]
     looked = counted(len(kinds), "kind") + " of adjustment"
-    if len(strong):
+    if len(strong) == len(kinds) == 1:
+        opening = f"The one kind of adjustment moves {label} beyond chance and retesting"
+    elif len(strong):
         verb = "moves" if len(strong) == 1 else "move"
         opening = f"Of {looked}, {len(strong)} {verb} {label} beyond chance and retesting"
     elif len(kinds) == 1:
@@ -138,7 +141,10 @@ def _comparison(pairs: Pairs) -> Iterator[str]:
 
 
 def _choice(pairs: Pairs, table: pd.DataFrame, given: Sequence[str]) -> Iterator[str]:
-    if (kinds_of(table)["evidence"] != "randomised").any():
+    grades = kinds_of(table)["evidence"]
+    if (grades == "exploratory").any():
+        yield CAUTIONS["exploratory"]
+    if (grades != "randomised").any():
         also = "".join(f", {name}" for name in given)
         yield (
             f"Who was adjusted was chosen: allowed for is what {pairs.response.label}{also} had "

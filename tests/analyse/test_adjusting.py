@@ -120,6 +120,18 @@ def test_the_nearest_kind_is_told_if_none_is_beyond_chance(ask):
     assert any("Who was adjusted was chosen" in caution for caution in found.cautions)
 
 
+def test_one_kind_that_helps(ask):
+    sentence = ask(*record(reeds(effect=-15.0), SIX)).sentence
+    assert sentence.startswith("The one kind of adjustment moves slur gap beyond chance and rete")
+    assert ", for the better (observed" in sentence
+
+
+def test_few_reeds_are_exploratory(ask):
+    found = ask(*record(reeds(), {reed: SIX[reed] for reed in ("R01", "R02", "R03")}))
+    assert found.kinds["evidence"].tolist() == ["exploratory"]
+    assert any(caution.startswith("Effects marked exploratory") for caution in found.cautions)
+
+
 def test_an_effect_on_a_response_with_a_target_is_told_towards_or_away(ask):
     crow = Response("gap", unit="cents", direction="target", target=0.0, label="crow")
     assert (
@@ -247,7 +259,7 @@ def test_the_picture_shows_every_pair_and_names_the_interval(ask):
 
 
 def test_without_untouched_retests_only_the_plain_change_is_told(ask):
-    every = {reed: ("scrape", "left rail") for reed in reeds()}
+    every = dict.fromkeys(reeds(), ("scrape", "left rail"))
     found = ask(*record(reeds(), every))
     assert found.table["estimate"].isna().all()
     assert found.table["evidence"].tolist() == ["exploratory"]
@@ -379,7 +391,7 @@ def test_responses_that_have_no_before_and_after(ask, tmp_path, response, fault)
 
 def test_wrong_names(ask, tmp_path):
     study = adjusted_study(tmp_path / "names", *named(*season(np.random.default_rng(1))))
-    with pytest.raises(CallError, match="no response 'gaps'. Nearest: gap"):
+    with pytest.raises(CallError, match=r"no response 'gaps'\. Nearest: gap"):
         adjusting(study, "gaps")
     with pytest.raises(CallError, match="no number in the tests 'tip'"):
         adjusting(study, "gap", given=["tip"])
