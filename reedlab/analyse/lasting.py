@@ -172,7 +172,7 @@ def lasting(
     >>> found.table[["source", "estimate", "unit", "n_reeds", "n_worn_out"]]
        source  estimate   unit  n_reeds  n_worn_out
     0  median      19.5  hours       32          24
-    1  median      67.0   days       32          24
+    1  median      64.0   days       32          24
     """
     checked_scale(scale)
     for name, given in (("factors", factors), ("not_wear", not_wear)):

@@ -70,7 +70,8 @@ def _draw_curve(curve: SurvivalCurve, colour: str, style: object, label: str, ax
     time = np.r_[0.0, steps["time"], longest]
 
     def along(column: str, first: float) -> np.ndarray:
-        values = steps[column].to_numpy(dtype=float) * 100
+        # Once none is left there is no interval: the band ends there as high as it was.
+        values = steps[column].ffill().to_numpy(dtype=float) * 100
         last = values[-1:] if len(values) else [first]
         return np.r_[first, values, last]
 

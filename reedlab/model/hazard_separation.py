@@ -27,8 +27,9 @@ def monotone_columns(time: np.ndarray, event: np.ndarray, X: np.ndarray) -> np.n
 
     Examples
     --------
-    >>> time, event = np.array([1.0, 2, 3, 3]), np.array([True, True, False, False])
-    >>> monotone_columns(time, event, np.array([[2.0, 1], [2, 0], [1, 1], [1, 0]])).tolist()
+    >>> time, event = np.array([1.0, 2, 3, 4, 4]), np.array([True, True, True, False, False])
+    >>> X = np.array([[2.0, 0], [2, 1], [2, 0], [1, 1], [1, 0]])
+    >>> monotone_columns(time, event, X).tolist()
     [True, False]
     """
     ahead = []

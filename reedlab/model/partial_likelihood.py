@@ -100,6 +100,12 @@ class PartialLikelihood:
         apart = X[None] - (chances @ X)[:, None]
         return np.einsum("si,sia->ia", self.own - chances, apart)
 
+    def information_by_event(self, X: np.ndarray, beta: np.ndarray) -> np.ndarray:
+        """Return what each event adds to the information, shape (m, p, p)."""
+        chances = self.chances(X @ beta)
+        apart = X[None] - (chances @ X)[:, None]
+        return np.einsum("si,sia,sib->sab", chances, apart, apart)
+
     def schoenfeld(self, X: np.ndarray, beta: np.ndarray) -> np.ndarray:
         """Return the events' own values less those expected of them, shape (m, p)."""
         return (self.own - self.chances(X @ beta)) @ X
