@@ -8,7 +8,7 @@ correction, which cannot be checked.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -16,22 +16,20 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.looked import looked
+from reedlab.analyse.stopping_judged import ALL, Judged, cut_table, judged_table
 from reedlab.analyse.stopping_learn import (
-    CHOSEN,
-    Learnt,
     expected_ends,
     learn,
+    measures_at_most,
     round_cuts,
+    telling,
     verdicts_by_tube,
 )
-from reedlab.analyse.stopping_rows import StoppingRows, goodness, stopping_rows
-from reedlab.analyse.stopping_stages import FIRST, Costs, Minutes, costs
-from reedlab.analyse.stopping_table import cut_table, judged_table
-from reedlab.analyse.stopping_text import cautions, rule_text, said
+from reedlab.analyse.stopping_rows import StoppingRows, stopping_rows
+from reedlab.analyse.stopping_stages import FIRST, Minutes, costs
+from reedlab.analyse.stopping_text import cautions, rule_text, said, stage_words
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
-from reedlab.model.early_stops import early_stops
-from reedlab.schema import Response
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -39,8 +37,8 @@ if TYPE_CHECKING:
 
 #: With fewer reeds finished of either fate there is nothing to learn a rule from.
 FEWEST = 5
-#: With fewer spared reeds than this their share of keepers says next to nothing.
-FEWEST_SPARED = 3
+#: From so many spared reeds on the shares are put right by them.
+FEWEST_SPARED = 1
 
 
 @dataclass(frozen=True)
@@ -63,21 +61,13 @@ class StoppingRule(Answer):
     """
 
     rule: str = ""
-    chances: pd.DataFrame = None  # type: ignore[assignment]
     sure: float = float("nan")
     at: str = FIRST
-    rows: StoppingRows = None  # type: ignore[assignment]
-    learnt: Learnt = None  # type: ignore[assignment]
-    costs: Costs = None  # type: ignore[assignment]
-    seed: int = 1
+    chances: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)
+    judged: "Judged | None" = field(default=None, repr=False)
 
     def _say(self) -> str:
         return said(self.table, self.at, self.rule, self.sure)
-
-    @property
-    def leading(self) -> Response:
-        """The measure that tells most."""
-        return self.rows.measures[self.learnt.which[0]]
 
     @cached_property
     def by_cut(self) -> pd.DataFrame:
@@ -86,16 +76,22 @@ class StoppingRule(Answer):
         Returns
         -------
         DataFrame
-            value (goodness of the cut), estimate, conf_low, conf_high (minutes per keeper).
+            value (the cut, in the measure's unit), estimate, conf_low, conf_high (minutes).
         """
-        method = self.table["method"].iloc[0]
-        return cut_table(self.rows, self.learnt, self.costs, method, self.seed)
+        return cut_table(self._judged, self.table["method"].iloc[0])
+
+    @property
+    def _judged(self) -> Judged:
+        if self.judged is None:
+            raise ModelError("This rule was not learnt from reeds; there is nothing to draw.")
+        return self.judged
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the minutes for each keeper against the cut, with the reeds below."""
         from reedlab.analyse.stopping_picture import draw_cuts
 
-        return draw_cuts(self, ax)
+        finishing = float(self.table.loc[self.table["term"] == ALL, "estimate"].iloc[0])
+        return draw_cuts(self._judged, self.by_cut, finishing, ax)
 
 
 @looked
@@ -142,8 +138,8 @@ def stopping_rule(
     Notes
     -----
     Minutes per keeper: work and cane of all reeds over the keepers among those carried on.
-    Learnt by a monotone logistic model with a ridge penalty, judged by ten-fold
-    cross-validation with whole tubes. Shares by inverse probability of being carried on
+    Learnt by a monotone logistic model with a ridge penalty; judged by leaving out each tube
+    in turn, with the measures once chosen. Shares by inverse probability of being carried on
     (Horvitz & Thompson 1952), beside the correction of Begg & Greenes (1983) and the naive
     share of the finished. Intervals: 4000 draws with tubes weighted together, of few counts
     as by Jeffreys' prior (see reedlab.model.early_stops); tests/model/test_early_stops.py
@@ -158,52 +154,55 @@ def stopping_rule(
     """
     rows = stopping_rows(study, at, predictors)
     _require_enough(rows)
-    price = costs(study, rows.order, rows.reeds["place"], rows.reeds, minutes, cane_minutes)
     _require_later(rows, at, minutes)
-    asked = predictors is not None
-    G = goodness(rows.values, rows.measures)
-    grids = round_cuts(G, rows.measures, len(rows.measures) if asked else CHOSEN)
-    ends = expected_ends(rows)
-    rarer = int(rows.reeds["good"].value_counts().min())
-    learnt = learn(G, ends, grids, price, asked, rarer)
+    price = costs(study, rows.order, rows.reeds["place"], rows.reeds, minutes, cane_minutes)
+    rows, ends = _with_telling(study, rows, asked=predictors is not None)
+    grids = round_cuts(rows.G, rows.measures)
+    model, cuts = learn(rows.G, ends, grids, price)
+    judged = Judged(rows, model, cuts, price, seed)
     rng = np.random.default_rng(seed)
-    verdict = verdicts_by_tube(rows, G, ends, grids, price, asked, rarer, rng)
-    if not np.isfinite(learnt.cuts).any():
-        verdict[:] = False
-    counts = early_stops(
-        verdict,
-        rows.reeds["fate"].to_numpy(),
-        rows.reeds["good"].to_numpy(),
-        rows.reeds["tube_id"].to_numpy(),
-    )
+    verdict = np.zeros(len(ends), dtype=bool)
+    if np.isfinite(cuts).any():
+        tubes = rows.reeds["tube_id"].to_numpy()
+        verdict = verdicts_by_tube(rows.G, ends, grids, price, tubes, rng)
     methods = _methods(rows.reeds["fate"])
-    rule = rule_text(learnt, rows, study.settings)
-    table, sure = judged_table(counts, methods, price, rng)
+    table, sure = judged_table(judged.counts(verdict), methods, price, rng)
+    rule = rule_text(judged, study.settings)
+    if not np.isfinite(cuts).any():
+        table, sure = table[table["term"] == ALL], float("nan")
     table = table.assign(
         rule=rule,
         n_reeds=len(rows.reeds),
         n_tubes=rows.reeds["tube_id"].nunique() if "tube_id" in study.tables["reeds"] else 0,
-        evidence="observed" if methods[0] != "Begg & Greenes" else "exploratory",
+        evidence="exploratory" if methods[0] == "Begg & Greenes" else "observed",
     )
     return StoppingRule(
-        question=f"Which reeds should I stop working on at the {_stage(at)}?",
+        question=f"Which reeds should I stop working on at {stage_words(at)}?",
         table=table,
-        cautions=cautions(rows, at, methods[0], learnt),
+        cautions=cautions(judged, at, methods[0], picked=predictors is None),
         rows_used=len(rows.reeds),
         left_out=rows.left_out,
         rule=rule,
-        chances=_chances(rows, learnt, G),
         sure=sure,
         at=at,
-        rows=rows,
-        learnt=learnt,
-        costs=price,
-        seed=seed,
+        chances=judged.chances,
+        judged=judged,
     )
 
 
-def _stage(at: str) -> str:
-    return at if at == FIRST else f"stage {at}"
+def _with_telling(
+    study: Study, rows: StoppingRows, *, asked: bool
+) -> tuple[StoppingRows, np.ndarray]:
+    """Keep the measures to go by, and the reeds of which they are known, with their ends."""
+    ends = expected_ends(rows)
+    rarer = int(rows.reeds["good"].value_counts().min())
+    count = len(rows.measures)
+    which = telling(rows.G, ends, count if asked else measures_at_most(rarer, count))
+    if asked:
+        which = (*which, *(place for place in range(count) if place not in which))
+    fewer = rows.only(which, study.sheets["reeds"].file)
+    _require_enough(fewer)
+    return fewer, ends[rows.reeds.index.isin(fewer.reeds.index)]
 
 
 def _require_enough(rows: StoppingRows) -> None:
@@ -255,17 +254,3 @@ def _methods(fate: pd.Series) -> list[str]:
     if (fate == "spared").sum() >= FEWEST_SPARED:
         return ["spared", "Begg & Greenes", "naive"]
     return ["Begg & Greenes", "naive"]
-
-
-def _chances(rows: StoppingRows, learnt: Learnt, G: np.ndarray) -> pd.DataFrame:
-    if learnt.model is None:
-        raise ModelError("A chance cannot be learnt where all ended alike.")
-    which = list(learnt.which)
-    return pd.DataFrame(
-        {
-            "reed_id": rows.reeds["reed_id"].to_numpy(),
-            "estimate": 100 * learnt.model.chance(G[:, which]),
-            "unit": "%",
-            "rule": np.where(learnt.stops(G), "stop", "carry on"),
-        }
-    )

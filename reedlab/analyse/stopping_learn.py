@@ -1,14 +1,13 @@
 """Learn which reeds to stop: the chance of a keeper, and the cuts that save most work.
 
 The chance follows from few measures at the stage by a monotone logistic model: nearer the
-target, or on its better side, is never worse. Reeds stopped at a later stage count with the
+target, or further to the better side, is never worse. Reeds stopped at a later stage count with the
 chance that the measures of that stage left them (stage by stage from the last, as Bang and
 Robins 2005). The cuts are the round numbers, each in the measure's own unit, that give the
 fewest minutes for each keeper.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
@@ -25,34 +24,11 @@ WORTH = 3.84
 REEDS_PER_MEASURE = 10
 #: Measures that are chosen at most; more can be asked for.
 CHOSEN = 2
-#: A cut more must save this share of the minutes.
+#: A further cut must save this share of the minutes.
 WORTHWHILE = 0.01
-_FOLDS = 10
+_FOLDS = 40
 #: About so many cuts are tried, by the number of measures.
 _CUTS = {1: 40, 2: 30, 3: 12}
-
-
-@dataclass(frozen=True)
-class Learnt:
-    """A rule learnt from some reeds.
-
-    Attributes
-    ----------
-    which : tuple of int
-        Places of the measures in use; the most telling one first.
-    model : MonotoneLogit or None
-        Of those measures' goodness; None where all reeds ended alike.
-    cuts : ndarray, shape (measures in use,)
-        A reed is stopped if its goodness lies below any; minus infinity for no cut.
-    """
-
-    which: tuple[int, ...]
-    model: MonotoneLogit | None
-    cuts: np.ndarray
-
-    def stops(self, G: np.ndarray) -> np.ndarray:
-        """Say of each row of goodness whether the rule stops it."""
-        return np.asarray((G[:, list(self.which)] < self.cuts).any(axis=1))
 
 
 def expected_ends(rows: StoppingRows) -> np.ndarray:
@@ -63,6 +39,7 @@ def expected_ends(rows: StoppingRows) -> np.ndarray:
         here = ((reeds["stopped_at"] == place) & (reeds["place"] < place)).to_numpy()
         here = here & np.isnan(ends)
         G = goodness(rows.later[place], rows.measures)
+        G = G[:, ~np.isnan(G).all(axis=0)]
         known = ~np.isnan(ends) & ~np.isnan(G).all(axis=1)
         if not here.any() or not known.any() or not 0 < ends[known].mean() < 1:
             continue
@@ -71,15 +48,19 @@ def expected_ends(rows: StoppingRows) -> np.ndarray:
     return ends
 
 
-def learn(
-    G: np.ndarray,
-    ends: np.ndarray,
-    grids: Sequence[np.ndarray],
-    costs: Costs,
-    asked: bool,
-    rarer: int,
-) -> Learnt:
-    """Choose measures, learn the chance and choose the cuts.
+def measures_at_most(rarer: int, count: int) -> int:
+    """Return how many of `count` measures may be chosen with so many reeds of the rarer fate.
+
+    Examples
+    --------
+    >>> measures_at_most(8, 7), measures_at_most(32, 7)
+    (1, 2)
+    """
+    return min(count, CHOSEN, max(1, rarer // REEDS_PER_MEASURE))
+
+
+def telling(G: np.ndarray, ends: np.ndarray, most: int) -> tuple[int, ...]:
+    """Choose the measures that tell most, the most telling one first.
 
     Parameters
     ----------
@@ -87,54 +68,72 @@ def learn(
         Goodness; missing cells count as average.
     ends : ndarray, shape (n,)
         As :func:`expected_ends` returns them.
-    grids : sequence of ndarray
-        Cuts to try for each measure.
-    costs : Costs
-    asked : bool
-        Whether all measures are to be used.
-    rarer : int
-        How many reeds had the rarer fate.
+    most : int
+        How many at most; a further one must tell more than chance would.
+    """
+    known = ~np.isnan(ends)
+    G, ends = _filled(G)[known], ends[known]
+    which: list[int] = []
+    deviance = np.inf
+    while len(which) < most:
+        rest = [i for i in range(G.shape[1]) if i not in which]
+        fits = {i: fit_monotone_logit(G[:, [*which, i]], ends).deviance for i in rest}
+        best = min(fits, key=fits.__getitem__)
+        if deviance - fits[best] < WORTH:
+            break
+        which.append(best)
+        deviance = fits[best]
+    return tuple(which)
+
+
+def learn(
+    G: np.ndarray, ends: np.ndarray, grids: Sequence[np.ndarray], costs: Costs
+) -> tuple[MonotoneLogit | None, np.ndarray]:
+    """Learn the chance from all columns of goodness and choose their cuts.
+
+    Returns
+    -------
+    MonotoneLogit or None
+        None where all reeds ended alike; there are no cuts then.
+    ndarray, shape (columns,)
+        A reed is stopped if its goodness lies below any; minus infinity for no cut.
     """
     known = ~np.isnan(ends)
     if not known.any() or not 0 < ends[known].mean() < 1:
-        return Learnt((0,), None, np.array([-np.inf]))
-    G = _filled(G)
-    most = G.shape[1] if asked else max(1, min(CHOSEN, rarer // REEDS_PER_MEASURE))
-    which, model = _chosen(G[known], ends[known], most, asked)
-    chance = model.chance(G[:, list(which)])
-    cuts = _best_cuts(G[:, list(which)], chance, [grids[i] for i in which], costs)
-    return Learnt(which, model, cuts)
+        return None, np.full(G.shape[1], -np.inf)
+    model = fit_monotone_logit(G[known], ends[known])
+    return model, _best_cuts(G, model.chance(G), grids, costs)
 
 
 def verdicts_by_tube(
-    rows: StoppingRows,
     G: np.ndarray,
     ends: np.ndarray,
     grids: Sequence[np.ndarray],
     costs: Costs,
-    asked: bool,
-    rarer: int,
+    tubes: np.ndarray,
     rng: np.random.Generator,
 ) -> np.ndarray:
-    """Say of each reed whether the rule learnt without its tube (and others) would stop it."""
-    tubes = rows.reeds["tube_id"].unique()
-    part = dict(zip(rng.permutation(tubes), np.arange(len(tubes)) % _FOLDS, strict=True))
-    fold = rows.reeds["tube_id"].map(part).to_numpy()
-    stopped = np.zeros(len(G), dtype=bool)
+    """Say of each reed whether the rule learnt without its tube would stop it.
+
+    With more than 40 tubes some are left out together, drawn at random.
+    """
+    codes, names = np.unique(tubes, return_inverse=True)
+    fold = (rng.permutation(len(codes)) % _FOLDS)[names]
+    verdict = np.zeros(len(G), dtype=bool)
     for number in np.unique(fold):
         out = fold == number
-        learnt = learn(G[~out], ends[~out], grids, costs, asked, rarer)
-        stopped[out] = learnt.stops(G[out])
-    return stopped
+        cuts = learn(G[~out], ends[~out], grids, costs)[1]
+        verdict[out] = stopped(G[out], cuts)
+    return verdict
 
 
-def round_cuts(
-    G: np.ndarray, measures: Sequence[Response], together: int
-) -> list[np.ndarray]:
-    """Return for each measure the cuts to try: round numbers; between the levels of a scale.
+def stopped(G: np.ndarray, cuts: np.ndarray) -> np.ndarray:
+    """Say of each row of goodness whether it lies below any of the cuts."""
+    return np.asarray((cuts[None, :] > G).any(axis=1))
 
-    `together` is how many measures at most are cut at once.
-    """
+
+def round_cuts(G: np.ndarray, measures: Sequence[Response]) -> list[np.ndarray]:
+    """Return for each measure the cuts to try: round numbers; between the levels of a scale."""
     grids = []
     for column, measure in zip(G.T, measures, strict=True):
         values = column[~np.isnan(column)]
@@ -142,7 +141,7 @@ def round_cuts(
             grid = np.arange(np.floor(values.min()) + 0.5, values.max(), 1.0)
         else:
             low, high = np.quantile(values, [0.01, 0.99])
-            step = _round_step((high - low) / _CUTS[together])
+            step = _round_step((high - low) / _CUTS[len(measures)])
             grid = np.round(np.arange(np.ceil(low / step), np.floor(high / step) + 1) * step, 10)
         grids.append(np.concatenate([[-np.inf], grid]))
     return grids
@@ -158,25 +157,6 @@ def _round_step(about: float) -> float:
 
 def _filled(G: np.ndarray) -> np.ndarray:
     return np.where(np.isnan(G), np.nanmean(G, axis=0), G)
-
-
-def _chosen(
-    G: np.ndarray, ends: np.ndarray, most: int, asked: bool
-) -> tuple[tuple[int, ...], MonotoneLogit]:
-    """Add one measure after the other as long as it tells more than chance would."""
-    which: list[int] = []
-    model = None
-    while len(which) < most:
-        rest = [i for i in range(G.shape[1]) if i not in which]
-        fits = {i: fit_monotone_logit(G[:, [*which, i]], ends) for i in rest}
-        best = min(fits, key=lambda i: fits[i].deviance)
-        if model is not None and not asked and model.deviance - fits[best].deviance < WORTH:
-            break
-        which.append(best)
-        model = fits[best]
-    if model is None:  # `most` is at least 1
-        model = fit_monotone_logit(G[:, :0], ends)
-    return tuple(which), model
 
 
 def _best_cuts(

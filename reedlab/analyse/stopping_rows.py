@@ -8,7 +8,8 @@ goodness.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -36,7 +37,7 @@ class StoppingRows:
         stopped), good (1 kept, 0 not, missing where stopped), stopped_at (place of the stage
         at which it was stopped or finished), place (of the asked stage), minutes_spent.
     measures : tuple of Response
-    values : DataFrame
+    at_stage : DataFrame
         The measures at the stage, same rows.
     later : dict of int to DataFrame
         The measures at each later stage, same rows, missing where there was no test.
@@ -48,11 +49,36 @@ class StoppingRows:
 
     reeds: pd.DataFrame
     measures: tuple[Response, ...]
-    values: pd.DataFrame
+    at_stage: pd.DataFrame
     later: dict[int, pd.DataFrame]
     order: list[str]
     cautions: tuple[str, ...]
     left_out: pd.DataFrame
+
+    @property
+    def G(self) -> np.ndarray:  # noqa: N802
+        """The measures at the stage, turned so that more is better: reeds by measures."""
+        return goodness(self.at_stage, self.measures)
+
+    def only(self, which: Sequence[int], file: str) -> "StoppingRows":
+        """Return the rows with those measures, and the reeds of which all of them are known."""
+        measures = tuple(self.measures[place] for place in which)
+        at_stage = self.at_stage[[measure.name for measure in measures]]
+        gaps = at_stage.isna()
+        lost = gaps.any(axis=1)
+        faults = [
+            f"{', '.join(gaps.columns[gap])} not recorded at the stage"
+            for gap in gaps[lost].to_numpy()
+        ]
+        more = pd.DataFrame({"file": file, "row": at_stage.index[lost], "fault": faults})
+        return replace(
+            self,
+            reeds=self.reeds[~lost],
+            measures=measures,
+            at_stage=at_stage[~lost],
+            later={},
+            left_out=pd.concat([self.left_out, more], ignore_index=True),
+        )
 
 
 def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> StoppingRows:
@@ -103,6 +129,11 @@ def goodness(values: pd.DataFrame, measures: Sequence[Response]) -> np.ndarray:
     return np.column_stack(columns)
 
 
+def shown(measure: Response, goodness: Any) -> Any:
+    """Turn goodness back into the number that a maker reads; of a target, how far from it."""
+    return goodness if measure.direction == "higher" else -goodness
+
+
 def _require_record(study: Study) -> None:
     reeds, tests = study.tables.get("reeds"), study.tables.get("tests")
     if reeds is None or "kept" not in reeds:
@@ -124,9 +155,7 @@ def _tests_at(study: Study, at: str, order: list[str]) -> pd.DataFrame:
     return tests.sort_values(by, kind="stable").drop_duplicates("reed_id")
 
 
-def _measures(
-    study: Study, predictors: Sequence[str] | None
-) -> tuple[list[Response], list[str]]:
+def _measures(study: Study, predictors: Sequence[str] | None) -> tuple[list[Response], list[str]]:
     """Return the responses that a rule may go by."""
     if isinstance(predictors, str):
         raise CallError(f'predictors is a list of names: write ["{predictors}"].')

@@ -4,15 +4,13 @@ A crow is told as the note that a tuner shows and cents; other measures in their
 """
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.stopping_learn import Learnt
-from reedlab.analyse.stopping_rows import StoppingRows
+from reedlab.analyse.stopping_judged import ALL, RULE, SAVED, STOPPED, THROWN, Judged
+from reedlab.analyse.stopping_rows import shown
 from reedlab.analyse.stopping_stages import FIRST
-from reedlab.analyse.stopping_table import ALL, RULE, SAVED, STOPPED, THROWN
 from reedlab.answer import counted, number_text
 from reedlab.schema import Response, nearest_note, note_hz
 from reedlab.study import Settings
@@ -26,19 +24,30 @@ BASIS = {
 }
 
 
-def rule_text(learnt: Learnt, rows: StoppingRows, settings: Settings) -> str:
+def stage_words(at: str) -> str:
+    """Write a stage in a sentence.
+
+    Examples
+    --------
+    >>> stage_words("first test"), stage_words("day 3")
+    ('the first test', 'day 3')
+    """
+    return f"the {FIRST}" if at == FIRST else at
+
+
+def rule_text(judged: Judged, settings: Settings) -> str:
     """Write the rule in one line."""
     parts = []
-    for place, cut in zip(learnt.which, learnt.cuts, strict=True):
+    for measure, cut in zip(judged.rows.measures, judged.cuts, strict=True):
         if np.isfinite(cut):
-            measure = rows.measures[place]
-            parts += _cut_texts(measure, float(cut), rows.values[measure.name], settings)
+            values = judged.rows.at_stage[measure.name]
+            parts += _cut_texts(measure, float(cut), values, settings)
     return f"stop if {' or '.join(parts)}" if parts else FINISH_ALL
 
 
 def said(table: pd.DataFrame, at: str, rule: str, sure: float) -> str:
     """Write the finding in one or two sentences."""
-    stage = f"the {FIRST}" if at == FIRST else at
+    stage = stage_words(at)
     method = table["method"].iloc[0]
     first = table[table["method"] == method].set_index("term")
     base = f"{first['n_reeds'].iloc[0]} reeds"
@@ -64,8 +73,9 @@ def said(table: pd.DataFrame, at: str, rule: str, sure: float) -> str:
     )
 
 
-def cautions(rows: StoppingRows, at: str, method: str, learnt: Learnt) -> tuple[str, ...]:
+def cautions(judged: Judged, at: str, method: str, *, picked: bool) -> tuple[str, ...]:
     """Say what must be known before the rule is used."""
+    rows = judged.rows
     fate = rows.reeds["fate"].value_counts()
     stopped, spared = int(fate.get("stopped", 0)), int(fate.get("spared", 0))
     texts = []
@@ -76,28 +86,26 @@ def cautions(rows: StoppingRows, at: str, method: str, learnt: Learnt) -> tuple[
             "if nothing but what is measured at the stage told the maker to stop; draw reeds to "
             "finish all the same with plan.spare."
         )
-    elif stopped and method != "spared":
-        texts.append(
-            f"Of {stopped + spared} reeds stopped early only {spared} were spared, too few to "
-            "put the figures right by; they hold only if nothing but what is measured at the "
-            "stage told the maker to stop. plan.spare draws more."
-        )
     elif stopped:
+        stand = "stands" if spared == 1 else "stand"
         texts.append(
-            f"{counted(spared, 'spared reed')} stand for {stopped + spared} that were stopped "
-            "early: the intervals are as wide as that makes them. plan.spare tells how many more "
-            "would make them narrower."
+            f"{counted(spared, 'spared reed')} {stand} for {stopped + spared} that were to be "
+            "stopped early: the intervals are as wide as that makes them. plan.spare draws more."
         )
-        if at != FIRST and at != rows.order[0]:
+        if at not in (FIRST, rows.order[0]):
             texts.append(
                 "The record does not say at which stage a spared reed would have been stopped; "
                 "each stands for those stopped here and later."
             )
-    if np.isfinite(learnt.cuts).any():
+    if np.isfinite(judged.cuts).any():
         texts.append(
-            "The figures are of rules learnt from nine tenths of the tubes and tried on the "
-            "rest, so they are no better than a new season's; the rule in words is learnt from "
-            "all."
+            "Each tube's reeds are judged by cuts learnt from the other tubes; the rule in words is "
+            "learnt from all."
+        )
+    if picked:
+        texts.append(
+            "The measures were picked on these same reeds, which flatters the figures a little; "
+            "predictors=[...] says beforehand which to go by."
         )
     if len(rows.left_out):
         reasons = rows.left_out["fault"].value_counts()
@@ -112,11 +120,6 @@ def cut_label(measure: Response) -> str:
     if measure.direction == "target":
         name = f"{name}, away from the target"
     return f"{name}, {measure.unit}" if measure.unit else name
-
-
-def shown(measure: Response, goodness: Any) -> Any:
-    """Turn goodness back into the number that a maker reads."""
-    return goodness if measure.direction == "higher" else -goodness
 
 
 def _cut_texts(

@@ -36,8 +36,8 @@ FACTORS = (
     "temperature_c",
 )
 
-#: Minutes of work on a reed by each stage: making takes 70, tests and scraping the rest.
-MINUTES = (80.0, 105.0, 140.0)
+#: Minutes of work on a reed by each stage: making takes 70, scraping and playing in the rest.
+MINUTES = (70.0, 125.0, 190.0)
 #: What the cane of a reed costs, in minutes of work.
 CANE_MINUTES = 10.0
 

@@ -65,7 +65,7 @@ class EarlyStops:
     @property
     def spared(self) -> int:
         """How many were spared."""
-        return int(self.cells[:, :, _SPARED_GOOD : _OPEN].sum())
+        return int(self.cells[:, :, _SPARED_GOOD:_OPEN].sum())
 
     def estimate(self, method: str) -> RuleShares:
         """Return the shares as numbers.

@@ -84,14 +84,15 @@ def begg_greenes(
         if n == 0:
             raise ModelError(f"Nothing with a {verdict} verdict was followed up.")
     share = cells[:, 0] / followed  # of the condition, by verdict
-    verdict = everything / everything.sum()
+    n = everything.sum()
+    verdict = everything / n
     rows = [
         _binomial("sensitivity", cells[0, 0], cells[:, 0].sum()),
         _binomial("specificity", cells[1, 1], cells[:, 1].sum()),
         _binomial("prevalence", cells[:, 0].sum(), followed.sum()),
-        _corrected("sensitivity", share, verdict, followed, everything.sum()),
-        _corrected("specificity", (1 - share)[::-1], verdict[::-1], followed[::-1], everything.sum()),
-        _overall(share, verdict, followed, everything.sum()),
+        _corrected("sensitivity", share, verdict, followed, n),
+        _corrected("specificity", 1 - share[::-1], verdict[::-1], followed[::-1], n),
+        _overall(share, verdict, followed, n),
     ]
     return Verification(pd.DataFrame(rows))
 

@@ -5,14 +5,16 @@ saved is counted against finishing every reed. Shares are in percent.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.stopping_learn import Learnt
-from reedlab.analyse.stopping_rows import StoppingRows, goodness
+from reedlab.analyse.stopping_learn import stopped
+from reedlab.analyse.stopping_rows import StoppingRows, shown
 from reedlab.analyse.stopping_stages import Costs
 from reedlab.model.early_stops import EarlyStops, RuleShares, early_stops
+from reedlab.model.monotone_logit import MonotoneLogit
 
 SAVED = "minutes saved per keeper"
 THROWN = "keepers thrown away"
@@ -21,6 +23,50 @@ ALL, RULE = "minutes per keeper, finishing all", "minutes per keeper, with the r
 #: Figures that every method gives; the first method gives all.
 _COMPARED = (SAVED, THROWN)
 _UNITS = {STOPPED: "%", THROWN: "%", "keepers thrown away per 10 reeds": "reeds"}
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A rule with the reeds that it was learnt from.
+
+    Attributes
+    ----------
+    rows : StoppingRows
+        With the measures of the rule only, the most telling one first.
+    model : MonotoneLogit or None
+        The chance of a keeper from their goodness.
+    cuts : ndarray
+        A reed is stopped if its goodness lies below any; minus infinity for no cut.
+    costs : Costs
+    seed : int
+    """
+
+    rows: StoppingRows
+    model: MonotoneLogit | None
+    cuts: np.ndarray
+    costs: Costs
+    seed: int
+
+    def counts(self, verdict: np.ndarray) -> EarlyStops:
+        """Count the reeds by a verdict (True: stop) and by what became of them."""
+        reeds = self.rows.reeds
+        columns = (reeds[name].to_numpy() for name in ("fate", "good", "tube_id"))
+        return early_stops(verdict, *columns)
+
+    @property
+    def chances(self) -> pd.DataFrame:
+        """The chance of each reed to end as a keeper, in percent, and what the rule says."""
+        G = self.rows.G
+        chance = np.full(len(G), np.nan) if self.model is None else self.model.chance(G)
+        stop = stopped(G, self.cuts)
+        return pd.DataFrame(
+            {
+                "reed_id": self.rows.reeds["reed_id"].to_numpy(),
+                "estimate": 100 * chance,
+                "unit": "%",
+                "rule": np.where(stop, "stop", "carry on"),
+            }
+        )
 
 
 def judged_table(
@@ -57,23 +103,17 @@ def judged_table(
     return table.reset_index(drop=True), sure
 
 
-def cut_table(
-    rows: StoppingRows, learnt: Learnt, costs: Costs, method: str, seed: int, places: int = 25
-) -> pd.DataFrame:
+def cut_table(judged: Judged, method: str, places: int = 25) -> pd.DataFrame:
     """Return the minutes per keeper for cuts of the leading measure, the others held."""
-    G = goodness(rows.values, rows.measures)
-    leading = G[:, learnt.which[0]]
-    ends = rows.reeds["good"].to_numpy()
-    fate, tubes = rows.reeds["fate"].to_numpy(), rows.reeds["tube_id"].to_numpy()
-    low, high = np.nanquantile(leading, [0.02, 0.9])
-    found = []
+    G, found = judged.rows.G, []
+    low, high = np.quantile(G[:, 0], [0.02, 0.9])
     for cut in np.linspace(low, high, places):
-        moved = Learnt(learnt.which, learnt.model, np.array([cut, *learnt.cuts[1:]]))
-        counts = early_stops(moved.stops(G), fate, ends, tubes)
+        counts = judged.counts(stopped(G, np.array([cut, *judged.cuts[1:]])))
         # The same draws for every cut: the band is then as smooth as the line.
-        drawn = _figures(counts.draws(method, seed), costs)[RULE]
-        row = _row(RULE, _figures(counts.estimate(method), costs)[RULE], drawn, method)
-        found.append({"value": cut, **row})
+        drawn = _figures(counts.draws(method, judged.seed), judged.costs)[RULE]
+        estimate = _figures(counts.estimate(method), judged.costs)[RULE]
+        value = shown(judged.rows.measures[0], cut)
+        found.append({"value": value, **_row(RULE, estimate, drawn, method)})
     return pd.DataFrame(found)[["value", "estimate", "conf_low", "conf_high"]]
 
 
@@ -96,7 +136,9 @@ def _figures(shares: RuleShares, costs: Costs) -> dict[str, np.ndarray]:
 def _row(term: str, found: np.ndarray, drawn: np.ndarray, method: str) -> dict[str, object]:
     known = drawn[~np.isnan(drawn)]
     # An endless number of minutes is a limit too: no keeper may be left.
-    low, high = np.quantile(known, [0.025, 0.975], method="nearest") if len(known) else (np.nan,) * 2
+    low, high = np.nan, np.nan
+    if len(known):
+        low, high = np.quantile(known, [0.025, 0.975], method="nearest")
     return {
         "term": term,
         "estimate": float(found[0]),
