@@ -11,6 +11,7 @@ from reedlab.analyse.diagnostics import (
 )
 from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
+from reedlab.analyse.lasting import Lasting, lasting
 from reedlab.analyse.looks import Looks, looks
 from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
@@ -21,6 +22,7 @@ __all__ = [
     "Drivers",
     "Influence",
     "KeepRate",
+    "Lasting",
     "Looks",
     "Residuals",
     "Season",
@@ -30,6 +32,7 @@ __all__ = [
     "drivers",
     "influence",
     "keep_rate",
+    "lasting",
     "looks",
     "residuals",
     "season",

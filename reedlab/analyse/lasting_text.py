@@ -62,14 +62,14 @@ def _effects_text(effects: pd.DataFrame, label: Callable[[str], str]) -> str:
     looked = effects["term"].nunique()
     strong = effects[effects["p_adjusted"] < LEVEL]
     count = strong["term"].nunique()
-    factors = "factor" if looked == 1 else "factors"
-    if count:
+    if looked == 1:
+        verb = "goes" if count else "does not go"
+        opening = f"The one factor looked at {verb} with it beyond chance"
+    elif count:
         verb = "goes" if count == 1 else "go"
-        opening = f"Of {looked} {factors} looked at, {count} {verb} with it beyond chance"
-    elif looked == 1:
-        opening = "The one factor looked at does not go with it beyond chance"
+        opening = f"Of {looked} factors looked at, {count} {verb} with it beyond chance"
     else:
-        opening = f"None of {looked} {factors} looked at goes with it beyond chance; the strongest"
+        opening = f"None of {looked} factors looked at goes with it beyond chance; the strongest"
     shown = strong if count else effects.nsmallest(1, "p_value")
     told = [_effect(row, label) for row in shown.to_dict("records")]
     return f"{opening}: {'; '.join(told)}."

@@ -6,6 +6,7 @@ It knows nothing of reeds, and imports nothing of the other rooms.
 from reedlab.model.agreement import Agreement, intraclass
 from reedlab.model.classical import fixed_anova
 from reedlab.model.firth import FirthFit, fit_firth
+from reedlab.model.hazard import CoxFit, fit_cox
 from reedlab.model.inflation import variance_inflation
 from reedlab.model.kappa import Kappa, cohen_kappa, fleiss_kappa
 from reedlab.model.limits import AgreementLimits, agreement_limits
@@ -17,10 +18,12 @@ from reedlab.model.proportion import Proportion, proportion
 from reedlab.model.questions import LinearFit
 from reedlab.model.repeatability import Repeatability, repeatability
 from reedlab.model.shares import variance_shares
+from reedlab.model.survival import SurvivalCurve, survival_curve
 
 __all__ = [
     "Agreement",
     "AgreementLimits",
+    "CoxFit",
     "FirthFit",
     "Kappa",
     "LinearFit",
@@ -30,8 +33,10 @@ __all__ = [
     "PairedDifference",
     "Proportion",
     "Repeatability",
+    "SurvivalCurve",
     "agreement_limits",
     "cohen_kappa",
+    "fit_cox",
     "fit_firth",
     "fit_link_mixed",
     "fit_mixed",
@@ -42,6 +47,7 @@ __all__ = [
     "paired_difference",
     "proportion",
     "repeatability",
+    "survival_curve",
     "variance_inflation",
     "variance_shares",
 ]
