@@ -15,6 +15,7 @@ from reedlab.analyse.lasting import Lasting, lasting
 from reedlab.analyse.looks import Looks, looks
 from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
+from reedlab.analyse.stopping import StoppingRule, stopping_rule
 
 __all__ = [
     "Adjusting",
@@ -27,6 +28,7 @@ __all__ = [
     "Residuals",
     "Season",
     "Sources",
+    "StoppingRule",
     "adjusting",
     "collinearity",
     "drivers",
@@ -37,4 +39,5 @@ __all__ = [
     "residuals",
     "season",
     "sources",
+    "stopping_rule",
 ]

@@ -27,12 +27,15 @@ class Demo:
     settings : Settings
     truth : Truth
         Effects and variances that the tables were made from.
+    keepers : Series of bool, optional
+        By reed_id, whether it would be kept if it were finished: what no record can tell.
     """
 
     title: str
     tables: dict[str, pd.DataFrame]
     settings: Settings
     truth: Truth
+    keepers: pd.Series | None = None
 
     def write(self, folder: str | os.PathLike[str]) -> Study:
         """Write it as a study into a new or empty folder and open it."""

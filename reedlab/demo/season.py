@@ -93,7 +93,8 @@ def simulate_season(seed: int = SEASON_SEED, effects: bool = True) -> Demo:
     tables = _tables(streams[7], tubes, reeds, held, tests, done)
     stages = [Stage(*stage) for stage in zip(STAGES, MINUTES, strict=True)]
     settings = settings_for(FACTORS, stages=stages, cane_minutes=CANE_MINUTES)
-    return Demo(TITLE, recorded(tables, settings), settings, truth)
+    keepers = reeds.set_index("reed_id")["keeper"]
+    return Demo(TITLE, recorded(tables, settings), settings, truth, keepers)
 
 
 def _with_gaps(rng: np.random.Generator, tests: pd.DataFrame) -> pd.DataFrame:

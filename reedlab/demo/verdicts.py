@@ -60,8 +60,9 @@ def fates(
     Returns
     -------
     DataFrame
-        One row a reed: fate, fate_stage, fate_reason, spared, and `tested_until`, the
-        number of the last stage that was reached.
+        One row a reed: fate, fate_stage, fate_reason, spared; `tested_until`, the number of
+        the last stage that was reached; `keeper`, whether it would be kept if it were
+        finished whatever the early tests said, which no record can tell.
 
     Examples
     --------
@@ -98,6 +99,7 @@ def fates(
             "fate_reason": pd.Series(reason).where(fate == "discarded"),
             "spared": spared,
             "tested_until": until,
+            "keeper": ~stop[:, _LAST] & ~cracked.any(axis=1),
         }
     )
 

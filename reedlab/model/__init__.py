@@ -18,6 +18,7 @@ from reedlab.model.proportion import Proportion, proportion
 from reedlab.model.questions import LinearFit
 from reedlab.model.repeatability import Repeatability, repeatability
 from reedlab.model.shares import variance_shares
+from reedlab.model.verification import Verification, begg_greenes
 from reedlab.model.survival import SurvivalCurve, survival_curve
 
 __all__ = [
@@ -34,7 +35,9 @@ __all__ = [
     "Proportion",
     "Repeatability",
     "SurvivalCurve",
+    "Verification",
     "agreement_limits",
+    "begg_greenes",
     "cohen_kappa",
     "fit_cox",
     "fit_firth",

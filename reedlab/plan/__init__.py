@@ -14,6 +14,7 @@ from reedlab.plan.compare import Comparison
 from reedlab.plan.design import design_batch
 from reedlab.plan.on_hand import cane_on_hand, last_batch, next_name, read_batch
 from reedlab.plan.request import Forbidden
+from reedlab.plan.spare import Sparing, spare
 from reedlab.plan.strength.power import Power, power
 
 __all__ = [
@@ -23,6 +24,7 @@ __all__ = [
     "Forbidden",
     "Power",
     "Recipes",
+    "Sparing",
     "aliases",
     "asked_factor",
     "block_terms",
@@ -41,5 +43,6 @@ __all__ = [
     "power",
     "read_batch",
     "resolution_of",
+    "spare",
     "write_sheets",
 ]
