@@ -117,8 +117,9 @@ class Recipe(Answer):
         Returns
         -------
         Batch
-            Over the factors that are not settled, within what may be best; numbers at
-            three levels, so that a bend is seen. Laid out for the best recipe.
+            Over the factors that are not settled, within what may be best; numbers that are
+            set reed by reed at three levels, so that a bend is seen. Laid out for the best
+            recipe.
 
         Raises
         ------

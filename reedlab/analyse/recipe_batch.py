@@ -44,7 +44,7 @@ def plan_next(found: "Recipe", cane: pd.DataFrame | None, reeds: int, seed: int)
             "with tube_id and pieces."
         )
     factors = [_with_levels(factor, ranges[factor.name]) for factor in open_still]
-    numbers = tuple(factor.name for factor in factors if factor.kind == "numeric")
+    numbers = tuple(factor.name for factor in factors if _bends(factor))
     names = {factor.name for factor in factors}
     pairs = [pair for surface in found.surfaces for pair in surface.pairs if set(pair) <= names]
     batch = design_batch(
@@ -64,11 +64,20 @@ def plan_next(found: "Recipe", cane: pd.DataFrame | None, reeds: int, seed: int)
     return replace(batch, cautions=(*batch.cautions, f"Settled, so for all reeds: {words}."))
 
 
+def _bends(factor: Factor) -> bool:
+    return factor.kind == "numeric" and factor.stratum == "reed"
+
+
 def _with_levels(factor: Factor, best: tuple[float, float] | list[str]) -> Factor:
-    """Give a factor the levels to make: those that may be best, or three over their range."""
+    """Give a factor the levels to make: those that may be best; of a number both ends.
+
+    And the middle, if it is set reed by reed: tubes are too few to see a bend.
+    """
     if isinstance(best, list):
         return replace(factor, levels=tuple(best))
     low, high = best
+    if not _bends(factor):
+        return replace(factor, levels=(low, high))
     half = (high - low) / 2
     grain = 10 ** np.floor(np.log10(half * ROUNDED_TO * 2))
     levels = [round(float(np.round(v / grain) * grain), 10) for v in (low, low + half, high)]

@@ -175,17 +175,14 @@ def _among(pair: tuple[str, str], pairs: Sequence[tuple[str, str]]) -> bool:
     return any(set(pair) == set(other) for other in pairs)
 
 
-def _extended(frame: Frame, chosen: Layout, terms: list[str]) -> LinearFit | None:
+def _extended(frame: Frame, chosen: Layout, terms: Sequence[str]) -> LinearFit | None:
     """Fit with further terms, without those that these rows cannot tell; None if none is left."""
     terms = list(terms)
-    while terms:
+    columns = 1 + len(frame.factors) + len(chosen.blocks)
+    while terms and len(frame.data) - columns - len(terms) >= LEAST_DF:
+        asked = " + ".join([formula(frame, chosen), *terms])
         try:
-            fit = fit_mixed(
-                " + ".join([formula(frame, chosen), *terms]),
-                frame.data,
-                chosen.groups,
-                bounded=False,
-            )
+            fit = fit_mixed(asked, frame.data, chosen.groups, bounded=False)
         except InestimableTermError as error:
             alike = [term for term in terms if term.replace("`", "") == error.term.replace("`", "")]
             if not alike:
@@ -194,9 +191,8 @@ def _extended(frame: Frame, chosen: Layout, terms: list[str]) -> LinearFit | Non
             continue
         except ModelError:
             return None
-        if fit.n - fit.fixed.X.shape[1] >= LEAST_DF and _all_judged(fit):
-            return fit
-        terms.pop()
+        enough = fit.n - fit.fixed.X.shape[1] >= LEAST_DF
+        return fit if enough and _all_judged(fit) else None
     return None
 
 
