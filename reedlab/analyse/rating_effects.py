@@ -38,6 +38,12 @@ def rating_name(frame: Frame, place: float) -> str:
     return str(levels[int(place) - 1]) if words else f"{place:g}"
 
 
+def at_least(frame: Frame, place: float) -> str:
+    """Write "4 or higher", or the highest level alone."""
+    name = rating_name(frame, place)
+    return name if place == _declared(frame)[-1] else f"{name} or higher"
+
+
 def middle_cut(frame: Frame) -> float:
     """Find the level at which "at least so high" parts the ratings most nearly in halves."""
     values = frame.data[frame.response.name]
@@ -137,7 +143,7 @@ def _uneven(frame: Frame, fit: GroupedLinkFit) -> list[str]:
     first = first.assign(p_value=holm(first["p_adjusted"].to_numpy()))
     return [
         f"{labels[row['term']]}: its effect is not the same all along the scale, and differs most "
-        f"at {rating_name(frame, row['level'])} or higher; one log odds ratio does not tell it. "
+        f"at {at_least(frame, row['level'])}; one log odds ratio does not tell it. "
         "Look at the ratings level by level: plot_factor."
         for row in first[first["p_value"] < UNEVEN].to_dict("records")
     ]

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.frame import Frame, ordered_levels
-from reedlab.analyse.rating_effects import coded_value, middle_cut, rating_name
+from reedlab.analyse.rating_effects import at_least, coded_value, middle_cut, rating_name
 from reedlab.analyse.words import with_unit
 from reedlab.charts import COLOURS, new_axes
 from reedlab.model.link_groups import GroupedLinkFit
@@ -95,9 +95,7 @@ def _along(frame: Frame, fit: GroupedLinkFit, factor: Factor, ax: "Axes") -> "Ax
     other.plot(places, chance, color=COLOURS["black"], lw=1.5)
     other.fill_between(places, low, high, color=COLOURS["grey"], alpha=0.25, lw=0)
     other.set_ylim(0, 100)
-    top = cut == frame.response.levels[-1]
-    name = rating_name(frame, cut)
-    other.set_ylabel(f"chance of {name}{'' if top else ' or higher'}, %", parse_math=False)
+    other.set_ylabel(f"chance of {at_least(frame, cut)}, %", parse_math=False)
     ax.set_title(
         f"points: {len(data)} ratings as given; line: chance with 95 % interval,\n"
         "the other factors held",

@@ -15,6 +15,7 @@ from reedlab.analyse.rating_effects import (
     PLAYER,
     POINTS,
     adjusted,
+    at_least,
     fit_ratings,
     middle_cut,
     rating_name,
@@ -138,13 +139,14 @@ class Ratings(Answer):
         if row["stratum"] != "reed" and row["n_reeds"]:
             count += f", {counted(row['n_reeds'], 'reed')}"
         return (
-            f"{factor.label} {step}: {_points(row['estimate'])} ratings of {self.cut}"
-            f"{self._or_more()} (95 % {_range(row)}; {row['evidence']}, {count}, "
+            f"{factor.label} {step}: {_points(row['estimate'])} ratings of {self._at_least} "
+            f"(95 % {_range(row)}; {row['evidence']}, {count}, "
             f"{counted(row['n_tests'], 'rating')})"
         )
 
-    def _or_more(self) -> str:
-        return "" if self.cut == str(self.response.levels[-1]) else " or higher"
+    @property
+    def _at_least(self) -> str:
+        return at_least(self._frame, middle_cut(self._frame))
 
     def _factor(self, name: str) -> Factor:
         for factor in self._frame.factors:
@@ -159,7 +161,7 @@ class Ratings(Answer):
         rows = self.table[(self.table["unit"] == POINTS) & (self.table["level"] == self.cut)]
         labels = {f.name: f.label for f in (*self._frame.factors, PLAYER)}
         words = [f"{labels[t]}: {with_minus(c)}" for t, c in rows[["term", "contrast"]].to_numpy()]
-        what = f"more ratings of {self.cut}{self._or_more()}, percentage points"
+        what = f"more ratings of {self._at_least}, percentage points"
         return forest(rows, words, what, ax)
 
     def plot_factor(self, name: str, ax: "Axes | None" = None) -> "Axes":
@@ -224,13 +226,14 @@ def ratings(study: Study, response: str, factors: Sequence[str] | None = None) -
             f"'{response}' is {asked.kind} and no rating on an ordered scale: ask "
             f"drivers(study, '{response}'). {have}"
         )
-    frame = _players_first(gather(study, response, factors))
-    _require_two(frame)
+    everything = gather(study, response, factors)
+    _require_two(everything)
+    frame = _once_where_alike(_players_first(everything))
     frame, chosen = judged(frame)
     _, frame = fit_factors(frame, chosen)
     fit = fit_ratings(frame, chosen)
     cut = middle_cut(frame)
-    compared = compare_players(frame, cut, rating_name(frame, cut))
+    compared = compare_players(everything, cut, rating_name(frame, cut))
     return Ratings(
         question=f"What moves {frame.response.label}, level by level?",
         table=_completed(rating_table(frame, fit), study, frame),
@@ -261,6 +264,26 @@ def _players_first(frame: Frame) -> Frame:
     if not alike or any(factor.stratum == "session" for factor in frame.factors):
         return frame
     return replace(frame, data=data.drop(columns="session_id"))
+
+
+def _once_where_alike(frame: Frame) -> Frame:
+    """Count each reed once where all of its ratings at a stage are the same, as in every reed.
+
+    Then nothing is left from which to learn how ratings of a reed differ.
+    """
+    data, name = frame.data, frame.response.name
+    keys = [key for key in ("reed_id", "stage") if key in data]
+    if "reed_id" not in keys or any(factor.stratum == "session" for factor in frame.factors):
+        return frame
+    things = data.groupby(keys, observed=True)[name]
+    if len(things) == len(data) or (things.nunique() > 1).any():
+        return frame
+    once = data.drop_duplicates(keys).drop(columns=["player_id", "session_id"], errors="ignore")
+    why = (
+        f"{frame.response.label}: all ratings of a reed are the same in each of "
+        f"{counted(len(once), 'reed')}, so each counts once."
+    )
+    return replace(frame, data=once, cautions=(*frame.cautions, why))
 
 
 def _require_two(frame: Frame) -> None:
