@@ -18,8 +18,8 @@ from reedlab.model.proportion import Proportion, proportion
 from reedlab.model.questions import LinearFit
 from reedlab.model.repeatability import Repeatability, repeatability
 from reedlab.model.shares import variance_shares
-from reedlab.model.verification import Verification, begg_greenes
 from reedlab.model.survival import SurvivalCurve, survival_curve
+from reedlab.model.verification import Verification, begg_greenes
 
 __all__ = [
     "Agreement",
