@@ -34,8 +34,10 @@ MARKS = (60.0, 120.0)
 NEAR = 0.5
 #: Places at which the curve is told, draws of it, and their seed.
 PLACES, DRAWS, SEED = 120, 4000, 20260302
-#: The range of minutes is cut in ten; so many parts must hold tests for each degree of freedom.
-PARTS = {6: 3, 3: 2}
+#: Degrees of freedom of a curve, and the share of the range without a test that parts clusters.
+MOST_DEGREES, GAP = 3, 0.15
+#: A stretch without a test is told of if it is this share of the minutes.
+BRIDGED = 0.25
 COLUMNS = (
     *("term", "contrast", "estimate", "std_error", "df", "conf_low", "conf_high", "unit"),
     *("num_df", "den_df", "statistic", "p_value", "p_adjusted", "n_reeds", "n_tests", "evidence"),
@@ -99,7 +101,12 @@ def fitted_curve(frame: Frame) -> tuple[LinearFit, NaturalSpline, tuple[str, ...
         fit = fit_mixed(formula, data.assign(**named), groups, bounded=False)
     except ModelError as error:
         raise ModelError(f"{frame.response.label}: no curve can be fitted. {error}") from None
-    return fit, spline, notes
+    bridged = [
+        f"No test lies between {low:g} and {high:g} minutes: the curve only bridges them."
+        for low, high in _gaps(data[MINUTES])
+        if high - low > BRIDGED * np.ptp(data[MINUTES])
+    ]
+    return fit, spline, (*notes, *bridged)
 
 
 def _warped(minutes: pd.Series | np.ndarray) -> np.ndarray:
@@ -108,10 +115,17 @@ def _warped(minutes: pd.Series | np.ndarray) -> np.ndarray:
 
 
 def _degrees(minutes: pd.Series) -> int:
-    """Degrees of freedom of the curve, by how many parts of the range hold tests."""
-    at = _warped(minutes)
-    parts = len(np.unique(np.floor((at - at.min()) / np.ptp(at) * 10)))
-    return next((df for least, df in PARTS.items() if parts >= least), 1)
+    """Degrees of freedom of the curve: fewer where tests stand in few clusters of minutes."""
+    clusters = len(_gaps(minutes)) + 1
+    return MOST_DEGREES if clusters == 1 else min(MOST_DEGREES, clusters - 1)
+
+
+def _gaps(minutes: pd.Series) -> list[tuple[float, float]]:
+    """Stretches without a test that are wide beside the whole range of minutes."""
+    values = np.unique(minutes)
+    steps = np.diff(_warped(values))
+    wide = np.flatnonzero(steps > GAP * steps.sum())
+    return [(float(values[i]), float(values[i + 1])) for i in wide]
 
 
 def break_in_rows(

@@ -33,6 +33,7 @@ from reedlab.model.steady import (
     averages_of,
     hidden_correlation,
     levels_of,
+    likely_correlations,
     normal_draws,
     yes_draws,
 )
@@ -162,7 +163,7 @@ def _chart_of_shares(rows: Dated) -> Chart:
     counts = np.bincount(codes, weights=yes)
     share, binomial = shares_about(counts, sizes)
     groups, alike, notes = _alike(rows)
-    hidden = {name: hidden_correlation(share, value) for name, value in alike.items()}
+    hidden = {name: _hidden(share, alike[name], groups[name], codes) for name in groups}
     draws = yes_draws(codes, int(yes.sum()), hidden, groups) / sizes - share
     sd = binomial * np.sqrt(_widened(codes, groups, alike))
     limits = season_limits(counts / sizes, share, sd, draws)
@@ -172,6 +173,12 @@ def _chart_of_shares(rows: Dated) -> Chart:
     percent = ["observed", "average", "limit_low", "limit_high"]
     points[percent] = (100 * points[percent]).clip(0, 100)
     return Chart(points, share, limits, sd, step, notes)
+
+
+def _hidden(share: float, alike: float, group: np.ndarray, codes: np.ndarray) -> np.ndarray:
+    """Correlations of hidden scores within a group that are about equally likely."""
+    likely = likely_correlations(alike, group.max() + 1, len(group), codes.max() + 1)
+    return np.array([hidden_correlation(share, value) for value in likely])
 
 
 def _alike(rows: Dated) -> tuple[dict[str, np.ndarray], dict[str, float], tuple[str, ...]]:

@@ -3,8 +3,8 @@
 Of measurements: the levels of the points are estimated by one mixed model, which gives
 their covariance; draws are normal with a common scale that knows how little the
 variances are known. Of yes and no: fates follow from a hidden normal score that rows of
-one group share in part, and the best K of a season are a yes, as many as there were, so
-that the draws do not depend on the unknown share.
+one group share in part (how large a part is known with error, and drawn too), and the
+best K of a season are a yes, as many as there were, so that the unknown share plays no part.
 """
 
 from collections.abc import Mapping, Sequence
@@ -23,6 +23,8 @@ MOST_NUMBERS = 6_000_000
 FEWEST_DRAWS = 2000
 #: Groups cannot make rows more alike than this.
 MOST_ALIKE = 0.95
+#: So many values stand for what is not known of a correlation.
+LIKELY = 10
 
 
 def levels_of(fit: LinearFit, point: str) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
@@ -135,7 +137,10 @@ def normal_draws(covariance: np.ndarray, df: float, draws: int = DRAWS) -> np.nd
 
 
 def yes_draws(
-    point: np.ndarray, successes: int, alike: Mapping[str, float], groups: Mapping[str, np.ndarray]
+    point: np.ndarray,
+    successes: int,
+    alike: Mapping[str, np.ndarray],
+    groups: Mapping[str, np.ndarray],
 ) -> np.ndarray:
     """Counts of yes in each point of steady seasons with so many in all, shape (B, T).
 
@@ -144,24 +149,56 @@ def yes_draws(
     point : ndarray of int, shape (n,)
         Which point each row belongs to, from 0.
     successes : int
-    alike : mapping of str to float
-        By group, the correlation of two rows of one group, as :func:`hidden_correlation`
-        gives it.
+    alike : mapping of str to ndarray, shape (K,)
+        By group, correlations of the hidden scores of two rows of one group: values that
+        are about equally likely, each of which has its share of the seasons.
     groups : mapping of str to ndarray of int
         Codes of each group, from 0.
     """
     rng = np.random.default_rng(SEED)
     n = len(point)
     draws = int(np.clip(MOST_NUMBERS // n, FEWEST_DRAWS, DRAWS))
-    rest = max(1 - sum(alike.values()), 1 - MOST_ALIKE)
-    score = np.sqrt(rest) * rng.standard_normal((draws, n), dtype=np.float32)
-    for name, correlation in alike.items():
-        if correlation > 0:
-            own = rng.standard_normal((draws, groups[name].max() + 1), dtype=np.float32)
-            score += np.sqrt(correlation).astype(np.float32) * own[:, groups[name]]
+    values = np.array([alike[name] for name in groups] or np.zeros((0, 1)))
+    each = np.resize(np.arange(values.shape[1]), draws)
+    rest = np.maximum(1 - values.sum(axis=0), 1 - MOST_ALIKE)
+    score = rng.standard_normal((draws, n), dtype=np.float32)
+    score *= np.sqrt(rest[each]).astype(np.float32)[:, None]
+    for own, code in zip(values, groups.values(), strict=True):
+        shared = rng.standard_normal((draws, code.max() + 1), dtype=np.float32)
+        score += (np.sqrt(own[each]).astype(np.float32)[:, None] * shared)[:, code]
     bar = np.partition(score, n - successes, axis=1)[:, n - successes]
     member = (point[:, None] == np.arange(point.max() + 1)).astype(np.float32)
     return np.rint((score >= bar[:, None]).astype(np.float32) @ member)
+
+
+def likely_correlations(alike: float, groups: int, rows: int, spent: int) -> np.ndarray:
+    """Correlations within groups that are about equally likely, given the estimated one.
+
+    The F ratio of groups over rows is divided by quantiles of its own distribution: the
+    generalised interval of a one-way layout (Burdick & Graybill 1992, section 4.3),
+    with groups of the mean size.
+
+    Parameters
+    ----------
+    alike : float
+        Estimated correlation, 0 to 1.
+    groups, rows, spent : int
+        Numbers of groups, of rows, and of levels whose means were taken off.
+
+    Examples
+    --------
+    >>> likely_correlations(0.3, 30, 120, 10)[[0, 4, 9]].round(2).tolist()
+    [0.13, 0.29, 0.51]
+    """
+    from scipy.stats import f as f_distribution
+
+    size = rows / groups
+    ratio = 1 + size * alike / (1 - min(alike, MOST_ALIKE))
+    quantiles = f_distribution.isf(
+        (np.arange(LIKELY) + 0.5) / LIKELY, max(1, groups - spent), max(1, rows - groups)
+    )
+    excess = np.maximum(ratio / quantiles - 1, 0)
+    return np.sort(excess / (excess + size))
 
 
 def hidden_correlation(share: float, alike: float) -> float:

@@ -167,12 +167,12 @@ def test_a_steps_width_follows_the_rate_and_its_interval_follows_the_p_value():
     rng = np.random.default_rng(3)
     sizes = np.array([3, 8, 5, 9, 2, 7, 6, 4.0])
     covariance = np.diag(1 / sizes) - 1 / sizes.sum()
-    draws = normal_draws(covariance, np.inf)
-    raw = rng.standard_normal((3000, 8)) / np.sqrt(sizes)
+    draws = normal_draws(covariance, np.inf, 4000)
+    raw = rng.standard_normal((1500, 8)) / np.sqrt(sizes)
     raw -= (raw @ sizes / sizes.sum())[:, None]
     found = [largest_step(row, covariance, draws) for row in raw]
     level = np.mean([step.p_value < 0.05 for step in found])
-    assert abs(level - 0.05) < 3 * np.sqrt(0.05 * 0.95 / 3000)
+    assert abs(level - 0.05) < 3 * np.sqrt(0.05 * 0.95 / 1500)
     for step in found[:200]:
         assert (step.p_value < 0.05) == (step.conf_low > 0 or step.conf_high < 0)
 
@@ -196,7 +196,7 @@ def test_hidden_correlation_gives_back_the_correlation_of_yes_and_no(share, alik
 def test_drawn_fates_keep_their_number_and_are_as_alike_as_asked():
     tube = np.repeat(np.arange(20), 5)
     point = np.repeat(np.arange(10), 10)
-    alike = {"tube": hidden_correlation(0.3, 0.4)}
+    alike = {"tube": np.array([hidden_correlation(0.3, 0.4)])}
     counts = yes_draws(point, 30, alike, {"tube": tube})
     assert (counts.sum(axis=1) == 30).all()
     # Sum of ten reeds from two tubes: binomial variance times 1 + 4 x .4, less 1/10 for the total.
