@@ -185,6 +185,10 @@ VOCABULARY = {
     "n_pairs": "number of before and after pairs between which it was done",
     "n_untouched": "number of untouched pairs compared with",
     # Lasting.
+    "quantity": "what the estimate is: median or hazard ratio",
+    "time": "how long it lasted, in the unit of the data",
+    "at_risk": "how many were still going on just before",
+    "n_events": "how many ended then",
     "longest": "longest life on record, in the unit of the row; missing for hazard ratios",
     "n_worn_out": "how many of the reeds were worn out",
     # Drift and break-in.
