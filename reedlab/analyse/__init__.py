@@ -1,6 +1,7 @@
 """The maker's questions, asked of a study and answered through the engine."""
 
 from reedlab.analyse.adjusting import Adjusting, adjusting
+from reedlab.analyse.break_in import BreakIn, break_in
 from reedlab.analyse.diagnostics import (
     Collinearity,
     Influence,
@@ -9,6 +10,7 @@ from reedlab.analyse.diagnostics import (
     influence,
     residuals,
 )
+from reedlab.analyse.drift import Drift, drift
 from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.lasting import Lasting, lasting
@@ -19,7 +21,9 @@ from reedlab.analyse.stopping import StoppingRule, stopping_rule
 
 __all__ = [
     "Adjusting",
+    "BreakIn",
     "Collinearity",
+    "Drift",
     "Drivers",
     "Influence",
     "KeepRate",
@@ -30,7 +34,9 @@ __all__ = [
     "Sources",
     "StoppingRule",
     "adjusting",
+    "break_in",
     "collinearity",
+    "drift",
     "drivers",
     "influence",
     "keep_rate",
