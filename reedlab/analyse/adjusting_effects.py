@@ -62,8 +62,9 @@ def judge(pairs: Pairs) -> Judged:
     why = _nothing_to_compare(usable)
     if why:
         return Judged(usable if usable.kinds else pairs, pd.DataFrame(), (*notes, why))
-    compared, more = _comparable(usable)
-    notes = (*notes, *more)
+    same_stages, more = _comparable(usable)
+    compared, rare = same_stages.told_apart(FEWEST)
+    notes = (*notes, *more, *rare)
     why = _nothing_to_compare(compared)
     if why:
         return Judged(usable, pd.DataFrame(), (*notes, why))
@@ -94,6 +95,11 @@ def judge(pairs: Pairs) -> Judged:
 def _nothing_to_compare(pairs: Pairs) -> str:
     """Say why no effect can be told; empty if one can."""
     plain = "only the plain change is told, and no effect is claimed."
+    if pairs.data.empty:
+        return (
+            "No untouched reed was tested between the same two stages as an adjusted one, so what "
+            f"retesting alone brings is unknown: {plain}"
+        )
     if not pairs.kinds:
         return f"No kind of adjustment was made between two tests more than once: {plain}"
     if not pairs.untouched.any():
@@ -112,7 +118,7 @@ def _comparable(pairs: Pairs) -> tuple[Pairs, tuple[str, ...]]:
     both = untouched.groupby(pairs.data["passage"], observed=True).transform("nunique") == 2
     lost = ~both & ~untouched
     notes = []
-    if lost.any():
+    if lost.any() and both.any():
         where = ", ".join(sorted(pairs.data.loc[lost, "passage"].unique()))
         notes = [
             f"{counted(lost.sum(), 'adjusted retest')} not compared: no untouched reed was tested "

@@ -352,6 +352,15 @@ def test_stages_without_an_untouched_reed_are_not_compared(ask):
     )
 
 
+def test_no_stages_with_both_adjusted_and_untouched_reeds(ask):
+    tests, done = record(reeds(), SIX)
+    late = tests["session_id"].eq("S2") & tests["reed_id"].isin(SIX)
+    found = ask(tests.assign(stage=np.where(late, "day 9", "day 1")), done)
+    assert found.kinds["estimate"].isna().all()
+    assert any("between the same two stages as an adjusted one" in c for c in found.cautions)
+    assert found.kinds["evidence"].tolist() == ["exploratory"]
+
+
 def test_sessions_without_a_day_stand_in_the_order_of_their_file(ask):
     found = ask(*record(reeds(), SIX), days=False)
     assert "Not every session has its day: their order is that of the sessions file." in (
