@@ -10,6 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
+from reedlab.analyse.asked import telling
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.recipe_space import Space, made_of, space_over
 from reedlab.analyse.recipe_surface import Surface, fit_surface
@@ -55,12 +56,8 @@ def weighed(
 
 
 def _with_direction(study: Study) -> list[str]:
-    filled = {
-        r.name: r
-        for r in study.responses
-        if r.kind != "time" and r.direction and study.tables[r.table][r.name].notna().any()
-    }
-    return [name for name in filled if TOLD_BY.get(name) not in filled]
+    suited = [r for r in study.responses if r.kind != "time" and r.direction]
+    return [response.name for response in telling(study, suited)]
 
 
 def fitted(

@@ -7,6 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
+from reedlab.analyse.asked import telling
+from reedlab.analyse.decisions import decide
 from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.exploration import over_season
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
@@ -17,13 +19,6 @@ from reedlab.errors import CallError, ModelError
 from reedlab.schema import Response
 from reedlab.study import Faults, Study
 
-#: The same measurement on another scale, or a part of it: looked at unasked only where the
-#: other is not recorded.
-TOLD_BY = {
-    "crow_hz": "crow_cents",
-    "soft_db": "dynamic_range_db",
-    "loud_db": "dynamic_range_db",
-}
 COUNTED = {
     "lots": "lot_id",
     "tubes": "tube_id",
@@ -51,6 +46,10 @@ class Season:
         By response.
     drivers : dict of str to Drivers
         By response; with ``p_season`` and grades given all tests of all responses.
+    decided : dict of str to Answer
+        What to do: when to stop, adjusting, breaking in, lasting, drift, the next recipe.
+    words : dict of str to str
+        Words for the questions of `decided`.
     refused : dict of str to str
         Questions that the record cannot answer, with the reason.
     """
@@ -62,6 +61,8 @@ class Season:
     kept: KeepRate | None
     sources: dict[str, Sources] = field(default_factory=dict)
     drivers: dict[str, Drivers] = field(default_factory=dict)
+    decided: dict[str, Answer] = field(default_factory=dict)
+    words: dict[str, str] = field(default_factory=dict)
     refused: dict[str, str] = field(default_factory=dict)
 
     @property
@@ -72,7 +73,7 @@ class Season:
             named["keep_rate"] = self.kept
         named |= {f"sources_{self._short[name]}": found for name, found in self.sources.items()}
         named |= {f"drivers_{self._short[name]}": found for name, found in self.drivers.items()}
-        return named
+        return named | self.decided
 
     @cached_property
     def _short(self) -> dict[str, str]:
@@ -116,7 +117,11 @@ class Season:
             for term, short in unique_names(found.strong).items():
                 name = f"drivers_{self._short[response]}_by_{short}"
                 written += save(found.plot_factor(term), folder / name)
-        return written
+        cautions = folder / "cautions.csv"
+        rows = [(found.question, text) for found in self.answers.values() for text in found.cautions]
+        table = pd.DataFrame(rows, columns=["asked", "caution"])
+        table.to_csv(cautions, index=False, encoding="utf-8-sig")
+        return [*written, cautions]
 
 
 def season(
@@ -131,7 +136,7 @@ def season(
     study : Study
     responses : sequence of str, optional
         Recorded responses; left out, all that have a value, are no time, and do not tell
-        what another tells already (:data:`TOLD_BY`).
+        what another tells already (:data:`reedlab.analyse.asked.TOLD_BY`).
     progress : callable, optional
         Told in words what is being worked on.
 
@@ -171,6 +176,7 @@ def season(
     except (CallError, ModelError) as error:
         kept = None
         refused["keep rate"] = str(error)
+    decided, words, undecided = decide(study, asked, tell)
     return Season(
         study.title,
         study.settings.invented,
@@ -179,7 +185,9 @@ def season(
         kept,
         found_sources,
         over_season(found_drivers),
-        refused,
+        decided,
+        words,
+        refused | undecided,
     )
 
 
@@ -188,16 +196,16 @@ def _asked(study: Study, names: Sequence[str] | None) -> tuple[list[Response], l
     if names:
         return [study.response(name) for name in dict.fromkeys(names)], []
     looked = [response for response in study.responses if response.kind != "time"]
-    filled = {r.name: r for r in looked if study.tables[r.table][r.name].notna().any()}
-    if not filled:
+    asked = telling(study, looked)
+    if not asked:
         listed = ", ".join(response.label for response in looked)
         raise CallError(
             "No response is recorded yet"
             + (f", neither of {listed}. " if listed else ", for none is declared. ")
             + "Fill in the tests, or the fates of the reeds."
         )
-    asked = [response for name, response in filled.items() if TOLD_BY.get(name) not in filled]
-    return asked, [response for response in looked if response.name not in filled]
+    empty = [r for r in looked if study.tables[r.table][r.name].isna().all()]
+    return asked, empty
 
 
 def _counts(study: Study) -> dict[str, int]:

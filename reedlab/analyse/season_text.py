@@ -13,6 +13,7 @@ from reedlab.answer import number_text, p_text, percent_text
 DRIVERS = (
     "What drives it (each factor given the others; in brackets: nothing beyond chance, the nearest)"
 )
+DECISIONS = "What to do (each with cautions of its own: cautions.csv, beside the tables)"
 
 
 @dataclass(frozen=True)
@@ -35,6 +36,9 @@ def blocks(found: Season) -> list[Block]:
         )
     if found.drivers:
         made.append(Block(DRIVERS, (), _drivers(found)))
+    if found.decided:
+        lines = [f"{found.words[name]}: {one.sentence}" for name, one in found.decided.items()]
+        made.append(Block(DECISIONS, tuple(lines)))
     if found.refused:
         lines = [f"{what}: {' '.join(why.splitlines())}" for what, why in found.refused.items()]
         made.append(Block("What this record cannot answer", tuple(lines)))
@@ -89,6 +93,7 @@ def _effects(answer: Drivers) -> Iterator[dict[str, str]]:
             "test": _test(row),
             "p": p_text(row["p_value"]),
             "p, Holm": p_text(row["p_adjusted"]),
+            "p, season": p_text(row["p_season"]),
             "units": f"{row['n_units']} {row['stratum']}s",
             "evidence": row["evidence"],
         }
