@@ -13,9 +13,9 @@ KEYS = {"lots": "lot_id", "tubes": "tube_id", "reeds": "reed_id", "sessions": "s
 ALSO = {
     "lots": [],
     "tubes": ["lot_id"],
-    "reeds": ["tube_id", "batch_id", "fate"],
-    "sessions": ["player_id"],
-    "tests": ["reed_id", "session_id", "stage", "trial"],
+    "reeds": ["tube_id", "batch_id", "made_on", "fate"],
+    "sessions": ["player_id", "started_at", "relative_humidity_pct", "temperature_c"],
+    "tests": ["reed_id", "session_id", "stage", "trial", "minutes_played"],
 }
 
 
