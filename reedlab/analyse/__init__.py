@@ -15,6 +15,8 @@ from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.lasting import Lasting, lasting
 from reedlab.analyse.looks import Looks, looks
+from reedlab.analyse.ratings import Ratings, ratings
+from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
 from reedlab.analyse.stopping import StoppingRule, stopping_rule
@@ -29,6 +31,8 @@ __all__ = [
     "KeepRate",
     "Lasting",
     "Looks",
+    "Ratings",
+    "Reliability",
     "Residuals",
     "Season",
     "Sources",
@@ -42,6 +46,8 @@ __all__ = [
     "keep_rate",
     "lasting",
     "looks",
+    "ratings",
+    "reliability",
     "residuals",
     "season",
     "sources",
