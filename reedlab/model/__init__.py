@@ -11,6 +11,7 @@ from reedlab.model.inflation import variance_inflation
 from reedlab.model.kappa import Kappa, cohen_kappa, fleiss_kappa
 from reedlab.model.limits import AgreementLimits, agreement_limits
 from reedlab.model.link import LinkFit, fit_ordinal
+from reedlab.model.link_groups import GroupedLinkFit, fit_link_groups
 from reedlab.model.link_mixed import LinkMixedFit, fit_link_mixed
 from reedlab.model.mixed import MixedFit, fit_mixed
 from reedlab.model.paired import PairedDifference, paired_difference
@@ -26,6 +27,7 @@ __all__ = [
     "AgreementLimits",
     "CoxFit",
     "FirthFit",
+    "GroupedLinkFit",
     "Kappa",
     "LinearFit",
     "LinkFit",
@@ -41,6 +43,7 @@ __all__ = [
     "cohen_kappa",
     "fit_cox",
     "fit_firth",
+    "fit_link_groups",
     "fit_link_mixed",
     "fit_mixed",
     "fit_ordinal",
