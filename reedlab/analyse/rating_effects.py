@@ -62,7 +62,7 @@ def rating_table(frame: Frame, fit: GroupedLinkFit) -> pd.DataFrame:
         own = odds[odds["term"] == factor.name]
         ends = _ends(fit, factor)
         for row, (low, high) in zip(own.to_dict("records"), ends, strict=True):
-            rows.append({**row, "level": "", "unit": LOG_ODDS})
+            rows.append(row | {"level": "", "unit": LOG_ODDS})
             changes = np.array([row["estimate"], row["conf_low"], row["conf_high"]])
             found = fit.chance_difference(factor.name, low, high, changes)
             for level, (estimate, below, above) in zip(cuts, 100 * found.T, strict=True):
@@ -93,19 +93,19 @@ def scale_cautions(frame: Frame, fit: GroupedLinkFit) -> list[str]:
     return told + _uneven(frame, fit)
 
 
-def _declared(frame: Frame) -> list[float]:
-    levels = frame.response.levels
-    if any(isinstance(level, str) for level in levels):
-        return [float(place) for place in range(1, len(levels) + 1)]
-    return [float(level) for level in levels]
-
-
 def coded_value(fit: GroupedLinkFit, factor: Factor, value: object) -> np.ndarray:
     """Coded columns of a factor at one value, shape (k,)."""
     if factor.kind == "numeric":
         return np.array([value], dtype=float)
     at = np.argmax((fit.fixed.data[factor.name] == value).to_numpy(dtype=bool))
     return fit.fixed.X[at, fit.fixed.terms[factor.name]]
+
+
+def _declared(frame: Frame) -> list[float]:
+    levels = frame.response.levels
+    if any(isinstance(level, str) for level in levels):
+        return [float(place) for place in range(1, len(levels) + 1)]
+    return [float(level) for level in levels]
 
 
 def _ends(fit: GroupedLinkFit, factor: Factor) -> list[tuple[np.ndarray, np.ndarray]]:
@@ -143,7 +143,7 @@ def _uneven(frame: Frame, fit: GroupedLinkFit) -> list[str]:
     first = first.assign(p_value=holm(first["p_adjusted"].to_numpy()))
     return [
         f"{labels[row['term']]}: its effect is not the same all along the scale, and differs most "
-        f"at {at_least(frame, row['level'])}; one log odds ratio does not tell it. "
-        "Look at the ratings level by level: plot_factor."
+        f"at {at_least(frame, row['level'])}: one log odds ratio does not tell it, so compare the "
+        "ratings as given."
         for row in first[first["p_value"] < UNEVEN].to_dict("records")
     ]

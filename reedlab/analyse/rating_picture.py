@@ -5,10 +5,10 @@ of a rating above that line, with its 95 % interval, the other factors held. For
 the chance of a rating above the middle line is drawn along it.
 """
 
-from typing import TYPE_CHECKING
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-import pandas as pd
 
 from reedlab.analyse.frame import Frame, ordered_levels
 from reedlab.analyse.rating_effects import at_least, coded_value, middle_cut, rating_name
@@ -48,7 +48,7 @@ def _by_level(
     data = frame.data.assign(place=fit.codes)
     counts = data.groupby([factor.name, "place"], observed=True).size()
     in_row = max(SIDE_BY_SIDE, -(-int(counts.max()) // ROWS))
-    means = fit.means(factor.name).set_index("level")
+    means = {row["level"]: row for row in fit.means(factor.name).to_dict("records")}
     lines = np.arange(len(fit.levels) - 1) + 0.5
     for place, level in enumerate(order):
         values = data.loc[data[factor.name].astype(str) == level, "place"]
@@ -57,7 +57,7 @@ def _by_level(
         across = place + DOTS + 0.42 / in_row * (count % in_row)
         up = values + ROW * (count // in_row - rows / 2)
         ax.plot(across, up, "o", color=COLOURS["blue"], markersize=48 / in_row)
-        chance, low, high = _chances(fit, factor, level, means.loc[level])
+        chance, low, high = _chances(fit, factor, level, means[level])
         left = place + BARS
         ax.barh(lines, WIDTH * chance, 0.22, left, color=COLOURS["sky"], hatch="///", ec="white")
         ax.hlines(lines, left + WIDTH * low, left + WIDTH * high, COLOURS["black"], lw=1.2)
@@ -88,7 +88,7 @@ def _along(frame: Frame, fit: GroupedLinkFit, factor: Factor, ax: "Axes") -> "Ax
     at = list(fit.levels[1:]).index(cut)
     found = [
         [part[at] for part in _chances(fit, factor, place, row)]
-        for place, (_, row) in zip(places, told.iterrows(), strict=True)
+        for place, row in zip(places, told.to_dict("records"), strict=True)
     ]
     chance, low, high = 100 * np.array(found).T
     other = ax.twinx()
@@ -106,9 +106,9 @@ def _along(frame: Frame, fit: GroupedLinkFit, factor: Factor, ax: "Axes") -> "Ax
 
 
 def _chances(
-    fit: GroupedLinkFit, factor: Factor, value: object, mean: pd.Series
+    fit: GroupedLinkFit, factor: Factor, value: object, mean: Mapping[Any, Any]
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Chances of a rating at least so high, with the ends of their intervals, each (t,)."""
-    shifts = mean[["estimate", "conf_low", "conf_high"]].to_numpy(float) - mean["estimate"]
+    shifts = np.array([mean["estimate"], mean["conf_low"], mean["conf_high"]]) - mean["estimate"]
     chance, low, high = fit.chance(factor.name, coded_value(fit, factor, value), shifts)
     return chance, low, high

@@ -114,6 +114,15 @@ def test_five_players_are_random_and_have_no_rows(study):
     assert len(found.players) == 5
 
 
+def test_few_sessions_of_each_player_are_the_blocks(study):
+    # The sessions hold the players' levels then; how high each rates is told all the same.
+    rows = rated(("P1", "P1", "P2", "P2"))
+    rows["trial"] = np.repeat([1, 2, 1, 2], 24)
+    found = found_in(study, rows)
+    assert "session_id" in found.fit.fixed.terms
+    assert found.players["rater"].tolist() == ["P1", "P2"]
+
+
 def test_no_effect_and_one_factor(study):
     none = found_in(study, rated(seed=3))
     assert none.sentence.startswith(
