@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from reedlab.analyse.by_plan import by_the_plan
 from reedlab.analyse.effects import effects_table, fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
@@ -184,6 +185,9 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
         table, notes = keeping_table(frame, chosen, fit)
     else:
         table, notes = effects_table(fit, frame.factors), ()
+    if frame.response.kind != "continuous":
+        table, by_plan = by_the_plan(study, frame, chosen, table)
+        notes = (*by_plan, *notes)
     table = _completed(table.assign(unit=unit), study, frame)
     repeat = reliability(study, response)
     if repeat is not None and repeat.poor:
@@ -203,9 +207,10 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
 def _completed(table: pd.DataFrame, study: Study, frame: Frame) -> pd.DataFrame:
     by_name = {factor.name: factor for factor in frame.factors}
     tests = table.drop_duplicates("term").set_index("term")["p_value"]
-    adjusted = pd.Series(holm(tests.to_numpy()), index=tests.index)
+    if "p_adjusted" not in table:
+        adjusted = pd.Series(holm(tests.to_numpy()), index=tests.index)
+        table = table.assign(p_adjusted=table["term"].map(adjusted))
     return table.assign(
-        p_adjusted=table["term"].map(adjusted),
         stratum=[by_name[term].stratum for term in table["term"]],
         n_units=[frame.units(by_name[term].stratum) for term in table["term"]],
         n_tubes=frame.units("tube"),

@@ -162,7 +162,8 @@ class Randomisation:
         high = np.where(always, np.inf, ends.max(axis=0))
         low = np.where(always, np.inf, -ends.min(axis=0))
         limits = [upper_limit(one, complete=reference.complete, mid=mid) for one in (low, high)]
-        return Shift(float(own[0] / own[1]), -limits[0], limits[1])
+        estimate = (weights[:, 0] @ terms.response(term, column)) / own[1]
+        return Shift(float(estimate), -limits[0], limits[1])
 
     def reference(self, term: str, response: int = 0) -> Reference:
         """Return the arrangements that a term is compared with.

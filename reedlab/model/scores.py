@@ -21,7 +21,7 @@ MOST_ALIKE = 0.95
 #: Less than this share is nothing but rounding.
 LEAST_LEFT = 1e-8
 #: By so much a 1 of a plot of ones weighs less than another.
-TRIFLE = 1e-5
+TRIFLE = 1e-7
 
 
 @dataclass(frozen=True)
@@ -115,7 +115,7 @@ class Terms:
         size = max(np.linalg.norm(self.planned[term]), 1.0)
         if np.linalg.matrix_rank(left, tol=LEAST_LEFT * size) < len(here):
             raise ModelError(f"Nothing tells the effect of {term} from the others.")
-        response = self._response(term, column)
+        response = self._untied(self.response(term, column))
         steady = Whitening(self.plot, self.alike)
         mean = self._means(response) if self.whole[term] else response
         total = residual(steady(mean[:, None]), steady(self.blocks))
@@ -178,12 +178,11 @@ class Terms:
         axes[here] = turned[sound].T / s[sound]
         return axes
 
-    def _response(self, term: str, column: int | None) -> np.ndarray:
+    def response(self, term: str, column: int | None = None) -> np.ndarray:
         """Take blocks and covariates out of the response.
 
         Where rows are missing, or others were made than planned, the other terms count as
-        planned: what they were made is taken out and what was planned is put in. Of 1 and 0,
-        ones of plots with few weigh a trifle more, which tells ties apart.
+        planned: what they were made is taken out and what was planned is put in.
         """
         used = np.isfinite(self.y)
         outside, b = self._fitted
@@ -196,9 +195,14 @@ class Terms:
                 columns = np.delete(columns, columns if column is None else column)
             swapped = self.planned[name] - used[:, None] * self.made[name]
             left = left + swapped[:, columns] @ effects[columns]
-        if np.isin(self.y[used], (0.0, 1.0)).all():
-            left = left - TRIFLE * np.where(used, self.y * self._means(self.y == 1), 0.0)
         return left
+
+    def _untied(self, response: np.ndarray) -> np.ndarray:
+        """Of 1 and 0, let ones of plots that have few weigh a trifle more: fewer ties are left."""
+        used = np.isfinite(self.y)
+        if not np.isin(self.y[used], (0.0, 1.0)).all():
+            return response
+        return response - TRIFLE * np.where(used, self.y * self._means(self.y == 1), 0.0)
 
     @cached_property
     def _fitted(self) -> tuple[np.ndarray, dict[str, np.ndarray]]:

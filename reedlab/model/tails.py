@@ -14,7 +14,7 @@ LEVEL = 0.05
 #: Share of a reference set that the mid-p value may call an effect at 5 %.
 MOST_CALLED = 0.055
 #: Values are told apart down to this share of the largest.
-ROUNDING = 1e-9
+ROUNDING = 1e-10
 
 
 @dataclass(frozen=True)
@@ -30,7 +30,7 @@ class Tail:
     smallest : float
         The least p value that anything could have got.
     level : float
-        Share of the reference set with a p value below 0.05.
+        Share of the reference set with a p value of 0.05 or less.
     """
 
     p_value: float
@@ -64,7 +64,7 @@ def tail(values: np.ndarray, seen: float, *, complete: bool, mid: bool | None = 
     above = counts[::-1].cumsum()[::-1] - counts
     whole = (above + counts) / len(tied)
     half = (above + counts / 2) / len(tied)
-    called = [float(counts[p < LEVEL].sum() / len(tied)) for p in (whole, half)]
+    called = [float(counts[p <= LEVEL].sum() / len(tied)) for p in (whole, half)]
     if mid is None:
         mid = called[1] <= MOST_CALLED
     p_values = half if mid else whole

@@ -196,6 +196,22 @@ class Batch(Answer):
 
         return redrawn(self, rng)
 
+    def could_be(self, taken: np.ndarray) -> np.ndarray:
+        """Say which shuffles the plan would have kept, not drawn again.
+
+        Parameters
+        ----------
+        taken : ndarray of int, shape (m, n)
+            Row i of `table` takes the recipe of row ``taken[., i]``.
+
+        Returns
+        -------
+        ndarray of bool, shape (m,)
+        """
+        from reedlab.plan.draw import could_be
+
+        return could_be(self, taken)
+
     def write(self, study: Study, batch_id: str | None = None) -> Study:
         """Write the plan into a study, its key in a file apart.
 

@@ -24,6 +24,8 @@ LEAST = 0.9
 SHUFFLES = 500
 #: Two ways of computing one criterion may differ by this.
 ROUNDING = 1e-9
+#: Arrangements whose information is reckoned at a time.
+AT_A_TIME = 1000
 
 
 @dataclass(frozen=True)
@@ -243,15 +245,36 @@ def _exchanged(
 
 def redrawn(batch: Batch, rng: np.random.Generator) -> pd.DataFrame:
     """Draw the restricted randomisation of a batch again; see `Batch.redraw`."""
-    model, layout = batch.model, batch.layout
-    allowed = Allowed(model.settable, batch.forbidden)
-    fixed = np.full((len(layout.tube), len(model.settable)), -1)
-    task = task_for(model, layout, batch.tube_shares, allowed, fixed, rng, predict=batch.predict)
-    levels = model.levels_of(batch.rows)
+    task, levels, layout = _task_of(batch)
     labels = batch.table["shuffled_among"].tolist()
     drawn = _one_draw(task, levels, layout, labels, batch.least, rng)
     places = (levels if drawn is None else drawn)[layout.new]
-    return model.table_of(places).set_index(batch.table.index)
+    return batch.model.table_of(places).set_index(batch.table.index)
+
+
+def could_be(batch: Batch, taken: np.ndarray) -> np.ndarray:
+    """Say which arrangements keep enough information; see `Batch.could_be`."""
+    if batch.least is None:
+        return np.ones(len(taken), dtype=bool)
+    task, levels, layout = _task_of(batch)
+    values = []
+    for start in range(0, len(taken), AT_A_TIME):
+        rows = taken[start : start + AT_A_TIME]
+        drawn = np.tile(levels, (len(rows), 1, 1))
+        drawn[:, layout.new] = levels[layout.new][rows]
+        values.append(task.value(drawn))
+    return np.concatenate([np.empty(0), *values]) >= batch.least
+
+
+def _task_of(batch: Batch) -> tuple[Task, np.ndarray, Layout]:
+    """The criterion of a batch, the places of its levels, and its layout."""
+    model, layout = batch.model, batch.layout
+    allowed = Allowed(model.settable, batch.forbidden)
+    fixed = np.full((len(layout.tube), len(model.settable)), -1)
+    # Prediction is averaged over all recipes, or over a sample that the seed decides.
+    rng = np.random.default_rng(batch.seed)
+    task = task_for(model, layout, batch.tube_shares, allowed, fixed, rng, predict=batch.predict)
+    return task, model.levels_of(batch.rows), layout
 
 
 def written(

@@ -1,0 +1,224 @@
+"""P values of a planned batch by the plan itself, and intervals of kept or discarded.
+
+Where every reed was made in a batch whose shuffle can be drawn again, chance is what the
+plan did: levels among whole tubes, within tubes. Nothing is assumed of how fates or
+ratings come about. Kept or discarded is told in percentage points: the difference of
+shares, tubes weighted as alike as their reeds are, with the interval of the constant
+shifts that the same test does not call an effect. tests/analyse/test_by_plan.py and
+tests/model/test_randomisation_levels.py measure what these hold.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from reedlab.analyse.evidence import grade
+from reedlab.analyse.frame import Frame
+from reedlab.analyse.replay import Replay, replay
+from reedlab.analyse.strata import Layout
+from reedlab.answer import counted, number_text
+from reedlab.errors import ModelError
+from reedlab.model.randomisation import DRAWS, Randomisation, randomisation
+from reedlab.schema import Factor
+from reedlab.study import Study
+
+LEVEL = 0.05
+
+
+def by_the_plan(
+    study: Study, frame: Frame, chosen: Layout, table: pd.DataFrame
+) -> tuple[pd.DataFrame, tuple[str, ...]]:
+    """Put the plan's own p values into the rows of the factors that it gave by chance.
+
+    Of kept or discarded estimates and intervals as well. `table` has a row a contrast;
+    it comes back as it is where there is no plan, with the reason if there was a batch.
+    """
+    drawn = [
+        f
+        for f in frame.factors
+        if f.stratum in ("tube", "reed") and grade(study, frame, f) == "randomised"
+    ]
+    if not drawn:
+        return table, ()
+    found = replay(study, frame)
+    if isinstance(found, str):
+        return table, (f"{found} P values rest on a model instead.",)
+    notes = []
+    if found.shared:
+        fixed = [f.label for f in drawn if f.stratum == "tube"]
+        drawn = [f for f in drawn if f.stratum == "reed"]
+        if fixed:
+            notes.append(
+                f"{_listed(fixed)}: some tubes gave reeds to several batches, so what was given to "
+                "tubes cannot be drawn again; judged by a model instead."
+            )
+    try:
+        asked = _Asked.of(frame, chosen, found, drawn)
+    except ModelError as error:
+        return table, (*notes, f"{error} P values rest on a model instead.")
+    if asked is None:
+        return table, tuple(notes)
+    return asked.filled(table), (*notes, *asked.notes())
+
+
+@dataclass(frozen=True)
+class _Asked:
+    """The plan's test of a frame's response."""
+
+    frame: Frame
+    found: Replay
+    factors: tuple[Factor, ...]
+    tests: Randomisation
+    table: pd.DataFrame
+
+    @classmethod
+    def of(
+        cls, frame: Frame, chosen: Layout, found: Replay, drawn: Sequence[Factor]
+    ) -> "_Asked | None":
+        able, tests = list(drawn), None
+        while able:
+            try:
+                tests = _tested(frame, chosen, found, able)
+                table = tests.table.set_index("term")
+            except ModelError as error:
+                name = str(error)
+                stuck = [f for f in able if name.startswith(f"{f.name}:") or f" {f.name} " in name]
+                if not stuck:
+                    raise
+                able.remove(stuck[0])
+                continue
+            return cls(frame, found, tuple(able), tests, table)
+        return None
+
+    def filled(self, table: pd.DataFrame) -> pd.DataFrame:
+        """The table with these p values; corrected by maxT if all its terms are among them."""
+        table = table.copy()
+        for factor in self.factors:
+            rows = table.index[table["term"] == factor.name]
+            row = self.table.loc[factor.name]
+            table.loc[rows, "p_value"] = row["p_value"]
+            table.loc[rows, ["statistic", "den_df"]] = np.nan
+            if self.frame.response.kind == "binary":
+                for column, place in enumerate(rows):
+                    self._shift(table, place, factor, column)
+        if set(table["term"]) == {factor.name for factor in self.factors}:
+            table["p_adjusted"] = table["term"].map(self.table["p_adjusted"])
+        return table
+
+    def notes(self) -> list[str]:
+        """Say how the p values were got, and how exact they are."""
+        notes = []
+        for complete, here in self.table.groupby("complete"):
+            labels = _listed([f.label for f in self.factors if f.name in here.index])
+            if complete:
+                for count, same in here.groupby("assignments"):
+                    labels = _listed([f.label for f in self.factors if f.name in same.index])
+                    notes.append(
+                        f"{labels}: p value by all {count} assignments that the plan could have "
+                        "drawn."
+                    )
+            else:
+                error = number_text(max(here["mc_error"].max(), 0.00005), 1)
+                notes.append(
+                    f"{labels}: p value by drawing the plan's own shuffle again "
+                    f"{here['assignments'].max()} times (Monte-Carlo error at most {error})."
+                )
+        kept = self.frame.response.kind == "binary"
+        if kept:
+            notes.append(
+                "Intervals hold the shifts of the chance to be kept that the same test does not "
+                "call an effect."
+            )
+        for factor in self.factors:
+            least = self.table.loc[factor.name, "smallest"]
+            if least > LEVEL:
+                interval = " Its interval rests on a model instead." if kept else ""
+                notes.append(
+                    f"{factor.label}: so few assignments differ that no p value lies below "
+                    f"{number_text(least, 2)}; only more {factor.stratum}s could show an effect."
+                    f"{interval}"
+                )
+        return [*notes, *self._otherwise()]
+
+    def _shift(self, table: pd.DataFrame, place: int, factor: Factor, column: int) -> None:
+        """Fill in estimate and interval of one contrast, in percentage points."""
+        row = self.table.loc[factor.name]
+        shift = self.tests.shift(factor.name, column, mid=bool(row["mid"]))
+        limits = np.array([shift.conf_low, shift.conf_high])
+        if row["smallest"] > LEVEL:
+            return
+        table.loc[place, ["std_error", "df"]] = np.nan
+        table.loc[place, "estimate"] = 100 * shift.estimate
+        table.loc[place, ["conf_low", "conf_high"]] = np.clip(100 * limits, -100, 100)
+
+    def _otherwise(self) -> list[str]:
+        """Tell of reeds that were not made as planned, and of those that gave no response."""
+        there = self.found.data["reed_id"].notna().to_numpy()
+        other = np.zeros(len(there), dtype=bool)
+        for factor in self.factors:
+            planned = self.found.planned(self.frame, factor)
+            other |= (planned != self.found.made(self.frame, factor)).any(axis=1)
+        notes = []
+        if other.any():
+            notes.append(
+                f"{counted(other.sum(), 'reed')} made otherwise than planned: p values go by the "
+                "plan, effects by what was made."
+            )
+        if not there.all():
+            notes.append(
+                f"{counted((~there).sum(), 'planned reed')} without {self.frame.response.label}: "
+                "taken to have nothing to do with the levels that they got."
+            )
+        return notes
+
+
+def _tested(
+    frame: Frame, chosen: Layout, found: Replay, factors: Sequence[Factor]
+) -> Randomisation:
+    """Test factors together; all else that is examined stays with the reeds."""
+    others = [f for f in frame.factors if f not in factors and f.stratum != "session"]
+    beside = [
+        found.made(frame, f) if f.name in found.data else _given(frame, found, f) for f in others
+    ]
+    return randomisation(
+        _response(frame, chosen, found),
+        {f.name: found.planned(frame, f) for f in factors},
+        found.shuffles,
+        made={f.name: found.made(frame, f) for f in factors},
+        blocks=found.blocks,
+        beside=np.hstack(beside) if beside else None,
+        draws=DRAWS,
+    )
+
+
+def _response(frame: Frame, chosen: Layout, found: Replay) -> np.ndarray:
+    """One number a planned reed: of tests the mean of what sessions and stages leave."""
+    y = frame.data[frame.response.name]
+    keys = [k for k in ("session_id", "player_id", "stage") if k in frame.data]
+    keys += [f.name for f in frame.factors if f.stratum == "session"]
+    if frame.data["reed_id"].is_unique:
+        return found.spread(frame, y)
+    parts = [np.ones((len(y), 1))]
+    for key in dict.fromkeys([*keys, *(b for b in chosen.blocks if b in ("stage", "player_id"))]):
+        parts.append(pd.get_dummies(frame.data[key].astype(str)).to_numpy(dtype=float))
+    known = np.hstack(parts)
+    left = y - known @ np.linalg.lstsq(known, y.to_numpy(dtype=float), rcond=None)[0]
+    return found.spread(frame, left)
+
+
+def _given(frame: Frame, found: Replay, factor: Factor) -> np.ndarray:
+    """Columns of a factor that was not planned, for each reed; any number where there is none."""
+    values = frame.data[factor.name]
+    numbers = (
+        values.to_frame()
+        if factor.kind == "numeric"
+        else pd.get_dummies(values, drop_first=True).astype(float)
+    )
+    rows = [np.nan_to_num(found.spread(frame, numbers[name])) for name in numbers]
+    return np.stack(rows, axis=1)
+
+
+def _listed(labels: Sequence[str]) -> str:
+    return ", ".join(labels)
