@@ -41,7 +41,7 @@ if TYPE_CHECKING:
 #: Fewer worn-out reeds than this are called few.
 FEW_EVENTS = 10
 COLUMNS = (
-    *("source", "term", "level", "contrast", "estimate", "conf_low", "conf_high", "unit"),
+    *("quantity", "term", "level", "contrast", "estimate", "conf_low", "conf_high", "unit"),
     *("longest", "num_df", "den_df", "statistic", "p_value", "p_adjusted"),
     *("stratum", "n_units", "n_tubes", "n_reeds", "n_worn_out", "method", "evidence"),
 )
@@ -54,7 +54,7 @@ class Lasting(Answer):
     Attributes
     ----------
     table : DataFrame
-        First the rows with ``source`` "median": ``estimate`` with ``conf_low`` and
+        First the rows with ``quantity`` "median": ``estimate`` with ``conf_low`` and
         ``conf_high`` in ``unit`` (hours or days); infinite is "not reached", and ``longest``
         says by when. Without a ``term`` they are of all reeds, else of a ``level``. Then
         those with "hazard ratio": a ``contrast`` of a ``term``, ``estimate`` in times as
@@ -169,10 +169,10 @@ def lasting(
     --------
     >>> from reedlab.demo import example_study
     >>> found = lasting(example_study("season"), [])
-    >>> found.table[["source", "estimate", "unit", "n_reeds", "n_worn_out"]]
-       source  estimate   unit  n_reeds  n_worn_out
-    0  median      19.5  hours       32          24
-    1  median      64.0   days       32          24
+    >>> found.table[["quantity", "estimate", "unit", "n_reeds", "n_worn_out"]]
+      quantity  estimate   unit  n_reeds  n_worn_out
+    0   median      19.5  hours       32          24
+    1   median      64.0   days       32          24
     """
     checked_scale(scale)
     for name, given in (("factors", factors), ("not_wear", not_wear)):
@@ -265,7 +265,7 @@ def _row(curve: SurvivalCurve, scale: str) -> dict[str, object]:
     if len(curve.time) == 1:
         low, high = np.nan, np.nan  # one reed has no interval
     return {
-        "source": "median",
+        "quantity": "median",
         "estimate": estimate,
         "conf_low": low,
         "conf_high": high,

@@ -101,7 +101,7 @@ def effect_rows(study: Study, examined: Examined) -> pd.DataFrame:
             estimate, low, high = np.exp(np.array(logs))
             rows.append(
                 {
-                    "source": "hazard ratio",
+                    "quantity": "hazard ratio",
                     "term": factor.name,
                     "contrast": contrast,
                     "estimate": estimate,

@@ -22,7 +22,7 @@ def lasting_text(table: pd.DataFrame, label: Callable[[str], str]) -> str:
     label : callable
         From a factor's name to words for it.
     """
-    is_median = table["source"] == "median"
+    is_median = table["quantity"] == "median"
     medians = medians_text(table[is_median & (table["term"] == "")].to_dict("records"))
     effects = table[~is_median]
     return f"{medians} {_effects_text(effects, label)}" if len(effects) else medians

@@ -9,6 +9,7 @@ from scipy.stats import gamma
 
 from reedlab.analyse.lasting import lasting
 from reedlab.analyse.lasting_rows import as_day, life_spans
+from reedlab.answer import VOCABULARY
 from reedlab.errors import CallError, ModelError, RecordError
 from reedlab.schema import Factor
 from reedlab.study import Settings, open_study, write_study
@@ -35,8 +36,8 @@ def lives(tmp_path_factory):
     return make
 
 
-def rows(found, source="median", term=None):
-    table = found.table[found.table["source"] == source]
+def rows(found, quantity="median", term=None):
+    table = found.table[found.table["quantity"] == quantity]
     return table if term is None else table[table["term"] == term]
 
 
@@ -263,7 +264,7 @@ def test_few_worn_out_reeds_are_too_few_for_a_factor(lives):
     with pytest.raises(ModelError, match=r"4 worn-out reeds are too few to judge it \(5 or more"):
         lasting(study, ["shape"])
     found = lasting(study)
-    assert found.table["source"].eq("median").all()
+    assert found.table["quantity"].eq("median").all()
     assert "4 worn-out reeds are too few" in " ".join(found.cautions)
 
 
@@ -341,6 +342,11 @@ def test_the_picture_shows_steps_intervals_strokes_and_counts(demo):
 def test_a_day_is_read_from_what_is_given():
     assert as_day(pd.Timestamp("2026-10-12")) == date(2026, 10, 12)
     assert as_day(date(2026, 10, 12)) == date(2026, 10, 12)
+
+
+def test_columns_are_declared(demo):
+    assert set(demo.table) <= set(VOCABULARY)
+    assert set(demo.curve.steps) <= set(VOCABULARY)
 
 
 def test_what_is_told_without_rows(demo):
