@@ -4,7 +4,7 @@ It draws what the answer holds. Reeds differ by colour and marker, so that grey 
 read.
 """
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -53,7 +53,7 @@ def draw_cuts(
         label="95 % interval",
     )
     ax.plot(seen["value"], seen["estimate"], color=COLOURS["blue"], label="stopping at the cut")
-    line = {"color": COLOURS["black"], "linewidth": 1}
+    line: dict[str, Any] = {"color": COLOURS["black"], "linewidth": 1}
     ax.axhline(finishing, linestyle="--", label="finishing all", **line)
     if np.isfinite(judged.cuts[0]):
         ax.axvline(shown(measure, judged.cuts[0]), linestyle=":", label="cut of the rule", **line)
@@ -73,9 +73,14 @@ def _draw_reeds(judged: "Judged", ax: "Axes", top: float) -> None:
     height = -0.06 * top * (1 + (good == 0) + 2 * np.isnan(good))
     groups = (good == 1, good == 0, np.isnan(good))
     for (name, (colour, marker, face)), here in zip(_LOOKS.items(), groups, strict=True):
-        look = {"color": colour, "markerfacecolor": face, "markersize": 5, "alpha": 0.7}
+        look: dict[str, Any] = {
+            "color": colour,
+            "markerfacecolor": face,
+            "markersize": 5,
+            "alpha": 0.7,
+        }
         ax.plot(x[here], height[here], marker, label=name, **look)
     spared = fate == "spared"
     if spared.any():
-        look = {"color": COLOURS["black"], "markerfacecolor": "none", "markersize": 10}
-        ax.plot(x[spared], height[spared], "o", label="spared", **look)
+        ring: dict[str, Any] = {"color": COLOURS["black"], "markerfacecolor": "none"}
+        ax.plot(x[spared], height[spared], "o", label="spared", markersize=10, **ring)

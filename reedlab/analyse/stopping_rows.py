@@ -190,24 +190,25 @@ def _decided(
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return the reeds that can be used, and why the others cannot."""
     reeds = study.tables["reeds"]
-    last_test = study.tables["tests"].dropna(subset=["reed_id", "stage"])
-    last_test = last_test["stage"].map(order.index).groupby(last_test["reed_id"]).max()
-    stage = reeds["fate_stage"] if "fate_stage" in reeds else pd.Series(pd.NA, reeds.index)
+    tested = study.tables["tests"].dropna(subset=["reed_id", "stage"])
+    last_test = tested["stage"].map(order.index).groupby(tested["reed_id"]).max()
+    nothing = pd.Series(None, index=reeds.index, dtype=object)
+    stage: pd.Series = reeds.get("fate_stage", nothing)
     ended = stage.map({name: place for place, name in enumerate(order)})
     ended = ended.where(stage.notna(), reeds["reed_id"].map(last_test))
-    spared = reeds["spared"].fillna(False).astype(bool) if "spared" in reeds else False
+    spared = reeds.get("spared", nothing).fillna(False).astype(bool)
     kept = reeds["kept"].astype("float64")
     finished = (kept == 1) | (ended == len(order) - 1)
     fate = np.where(spared, "spared", np.where(finished, "finished", "stopped"))
     table = pd.DataFrame(
         {
             "reed_id": reeds["reed_id"],
-            "tube_id": reeds["tube_id"] if "tube_id" in reeds else reeds["reed_id"],
+            "tube_id": reeds.get("tube_id", reeds["reed_id"]),
             "fate": fate,
             "good": kept.where(fate != "stopped"),
             "stopped_at": ended,
             "place": reeds["reed_id"].map(tests.groupby("reed_id")["place"].min()),
-            "minutes_spent": reeds.get("minutes_spent", pd.Series(np.nan, reeds.index)),
+            "minutes_spent": reeds.get("minutes_spent", nothing).astype(float),
         }
     )
     why = pd.Series("", index=reeds.index)

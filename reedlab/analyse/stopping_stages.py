@@ -104,8 +104,10 @@ def costs(
         raise CallError(f"cane_minutes is {cane!r}; write a number of minutes from 0 upwards.")
     if isinstance(minutes, Mapping):
         until, finished = _from_mapping(minutes, order, places)
-    elif minutes is None or is_duration(minutes):
-        until, finished = _usual(study, places, ends, rest=minutes)
+    elif minutes is None:
+        until, finished = _usual(study, places, ends, rest=None)
+    elif is_duration(minutes):
+        until, finished = _usual(study, places, ends, rest=float(minutes))  # type: ignore[arg-type]
     else:
         until, finished = _pair(minutes)
     if finished <= until:

@@ -3,7 +3,8 @@
 A crow is told as the note that a tuner shows and cents; other measures in their own unit.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from reedlab.answer import counted, number_text
 from reedlab.schema import Response, nearest_note, note_hz
 from reedlab.study import Settings
 
+Row = Mapping[Any, Any] | pd.Series
 FINISH_ALL = "finish every reed"
 #: What each method rests on, in a few words.
 BASIS = {
@@ -37,7 +39,7 @@ def stage_words(at: str) -> str:
 
 def rule_text(judged: Judged, settings: Settings) -> str:
     """Write the rule in one line."""
-    parts = []
+    parts: list[str] = []
     for measure, cut in zip(judged.rows.measures, judged.cuts, strict=True):
         if np.isfinite(cut):
             values = judged.rows.at_stage[measure.name]
@@ -49,27 +51,25 @@ def said(table: pd.DataFrame, at: str, rule: str, sure: float) -> str:
     """Write the finding in one or two sentences."""
     stage = stage_words(at)
     method = table["method"].iloc[0]
-    first = table[table["method"] == method].set_index("term")
-    base = f"{first['n_reeds'].iloc[0]} reeds"
-    if first["n_tubes"].iloc[0]:
-        base += f", {counted(first['n_tubes'].iloc[0], 'tube')}"
+    first = {row["term"]: row for row in table.to_dict("records") if row["method"] == method}
+    finishing = first[ALL]
+    base = f"{finishing['evidence']}, {counted(finishing['n_reeds'], 'reed')}"
+    if finishing["n_tubes"]:
+        base += f", {counted(finishing['n_tubes'], 'tube')}"
     if rule == FINISH_ALL:
         return (
-            f"At {stage} no cut saves work worth a word: {rule}, at "
-            f"{_with_interval(first.loc[ALL])} minutes a keeper ({first['evidence'].iloc[0]}, "
-            f"{base})."
+            f"At {stage} no cut saves work worth a word: {rule}, at {_number(finishing)} "
+            f"({_limits(finishing)}) minutes a keeper ({base})."
         )
-    thrown = table[table["term"] == THROWN].set_index("method")
-    naive = ""
+    saved, thrown, naive = first[SAVED], first[THROWN], ""
     if method != "naive":
-        naive = f"; of the finished reeds alone it would seem {_number(thrown.loc['naive'])} %"
+        other = table[(table["term"] == THROWN) & (table["method"] == "naive")].iloc[0]
+        naive = f"; of the finished reeds alone it would seem {_number(other)} %"
     return (
-        f"At {stage}, {rule}: this stops {_number(first.loc[STOPPED])} % of the reeds and takes "
-        f"{_number(first.loc[RULE])} minutes a keeper instead of {_number(first.loc[ALL])}, "
-        f"{_fewer(first.loc[SAVED])}. It throws away "
-        f"{_number(first.loc[THROWN])} % of the keepers ({_limits(first.loc[THROWN])}; "
-        f"{BASIS[method]}{naive}). {_how_sure(first.loc[SAVED], sure)} "
-        f"({first['evidence'].iloc[0]}, {base})."
+        f"At {stage}, {rule}: this stops {_number(first[STOPPED])} % of the reeds and takes "
+        f"{_number(first[RULE])} minutes a keeper instead of {_number(finishing)}, "
+        f"{_fewer(saved)}. It throws away {_number(thrown)} % of the keepers "
+        f"({_limits(thrown)}; {BASIS[method]}{naive}). {_how_sure(saved, sure)} ({base})."
     )
 
 
@@ -99,8 +99,8 @@ def cautions(judged: Judged, at: str, method: str, *, picked: bool) -> tuple[str
             )
     if np.isfinite(judged.cuts).any():
         texts.append(
-            "Each tube's reeds are judged by cuts learnt from the other tubes; the rule in words is "
-            "learnt from all."
+            "Each tube's reeds are judged by cuts learnt from the other tubes; the rule in words "
+            "is learnt from all."
         )
     if picked:
         texts.append(
@@ -167,7 +167,7 @@ def _name(measure: Response) -> str:
     return "the crow" if measure.name == "crow_cents" else f"the {measure.label}"
 
 
-def _how_sure(row: pd.Series, sure: float) -> str:
+def _how_sure(row: Row, sure: float) -> str:
     chance = f"the chance is {'over 99' if sure > 0.99 else number_text(round(100 * sure), 2)} %"
     if row["conf_low"] > 0:
         return f"It is better than finishing every reed: {chance}"
@@ -176,11 +176,11 @@ def _how_sure(row: pd.Series, sure: float) -> str:
     return f"That it is better than finishing every reed is not sure: {chance}"
 
 
-def _number(row: pd.Series) -> str:
+def _number(row: Row) -> str:
     return "an endless number of" if np.isinf(row["estimate"]) else _text(row["estimate"])
 
 
-def _fewer(row: pd.Series) -> str:
+def _fewer(row: Row) -> str:
     """Write what is saved with its interval; what is not saved as more."""
     saved, low, high = (row[name] for name in ("estimate", "conf_low", "conf_high"))
     if saved >= 0:
@@ -194,9 +194,5 @@ def _text(value: float) -> str:
     return "?" if np.isnan(value) else number_text(round(value), 5)
 
 
-def _limits(row: pd.Series) -> str:
+def _limits(row: Row) -> str:
     return f"95 % {_text(row['conf_low'])} to {_text(row['conf_high'])}"
-
-
-def _with_interval(row: pd.Series) -> str:
-    return f"{_number(row)} ({_limits(row)})"

@@ -143,9 +143,9 @@ def early_stops(
     >>> [round(float(counts.estimate(method).lost_of_good[0]), 2) for method in METHODS]
     [0.75, 0.75, 0.5]
     """
-    unknown = set(fate) - set(FATES)
+    unknown = sorted(set(map(str, fate)) - set(FATES))
     if unknown:
-        raise CallError(f"A fate is one of {', '.join(FATES)}; not {sorted(unknown)[0]!r}.")
+        raise CallError(f"A fate is one of {', '.join(FATES)}; not {unknown[0]!r}.")
     stopped = fate == "stopped"
     if not np.isin(good[~stopped], (0, 1)).all():
         raise CallError("Of everything finished or spared it must be known whether it ended well.")

@@ -110,7 +110,7 @@ def _climb(Z1: np.ndarray, y: np.ndarray, ridge: float) -> np.ndarray:
         for _ in range(_MOST_HALVINGS):
             ahead = b + step
             ahead[1:] = np.maximum(ahead[1:], 0)
-            new = _minus_loglik(ahead, Z1, y) + penalty @ ahead**2 / 2
+            new = _minus_loglik(ahead, Z1, y) + float(penalty @ ahead**2) / 2
             if new <= value:
                 break
             step /= 2

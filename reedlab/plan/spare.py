@@ -7,7 +7,6 @@ tests. Shares from 0 to 1, of reeds.
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from numbers import Real
 
 import numpy as np
 import pandas as pd
@@ -145,7 +144,7 @@ def spare(
 
 
 def _require_share(name: str, value: object) -> None:
-    if isinstance(value, bool) or not isinstance(value, Real) or not 0 < value < 1:
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1:
         raise CallError(f"{name} is {value!r}; write a share between 0 and 1, e.g. 0.1.")
 
 
