@@ -226,12 +226,15 @@ def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[
             f"{frame.response.label} is a scale of ordered levels, taken here as evenly spaced "
             "numbers."
         )
-    if len(frame.left_out):
-        everything = len(frame.data) + len(frame.left_out)
-        reasons = frame.left_out["fault"].value_counts()
-        listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
-        more = f"; {counted(len(reasons) - 4, 'more reason')}" if len(reasons) > 4 else ""
-        cautions.append(
-            f"{frame.response.label}: {len(frame.left_out)} of {everything}{GAPS}{listed}{more}."
-        )
-    return (*cautions, *notes, *frame.cautions)
+    return (*cautions, *gaps_caution(frame), *notes, *frame.cautions)
+
+
+def gaps_caution(frame: Frame) -> list[str]:
+    """Say how many rows were left out and why, if any were."""
+    if not len(frame.left_out):
+        return []
+    everything = len(frame.data) + len(frame.left_out)
+    reasons = frame.left_out["fault"].value_counts()
+    listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
+    more = f"; {counted(len(reasons) - 4, 'more reason')}" if len(reasons) > 4 else ""
+    return [f"{frame.response.label}: {len(frame.left_out)} of {everything}{GAPS}{listed}{more}."]

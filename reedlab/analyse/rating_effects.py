@@ -67,7 +67,7 @@ def rating_table(frame: Frame, fit: GroupedLinkFit) -> pd.DataFrame:
             found = fit.chance_difference(factor.name, low, high, changes)
             for level, (estimate, below, above) in zip(cuts, 100 * found.T, strict=True):
                 points = {"estimate": estimate, "conf_low": below, "conf_high": above}
-                rows.append({**row, **points, "std_error": np.nan, "level": level, "unit": POINTS})
+                rows.append(row | points | {"std_error": np.nan, "level": level, "unit": POINTS})
     return pd.DataFrame(rows)
 
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.analyse.drivers import GAPS, LEVEL
+from reedlab.analyse.drivers import LEVEL, gaps_caution
 from reedlab.analyse.effects import fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
@@ -315,13 +315,7 @@ def _completed(table: pd.DataFrame, study: Study, frame: Frame) -> pd.DataFrame:
 def _cautions(study: Study, frame: Frame) -> list[str]:
     grades = {grade(study, frame, factor) for factor in frame.factors}
     cautions = [text for name, text in CAUTIONS.items() if name in grades]
-    if len(frame.left_out):
-        everything = len(frame.data) + len(frame.left_out)
-        reasons = frame.left_out["fault"].value_counts()
-        told = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
-        label = frame.response.label
-        cautions.append(f"{label}: {len(frame.left_out)} of {everything}{GAPS}{told}.")
-    return cautions
+    return cautions + gaps_caution(frame)
 
 
 def _points(estimate: float) -> str:
