@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 #: result tables of the package and fails on a column that is not listed here.
 VOCABULARY = {
     "term": "the factor or term that the row speaks of",
-    "level": "a level of the factor",
+    "level": "a level of the factor; or of a rating, that and higher ones; empty for the log odds",
     "contrast": "which change the estimate belongs to, e.g. '+0.05 mm' or 'B - A'",
     "estimate": "the estimate, in the unit given in the same row",
     "std_error": "standard error of the estimate",
@@ -34,7 +34,7 @@ VOCABULARY = {
     "conf_low": "lower limit of the 95 % interval",
     "conf_high": "upper limit of the 95 % interval",
     "unit": "unit of estimate, std_error, conf_low and conf_high",
-    "stratum": "the thing to which the level was given: lot, tube, reed or session",
+    "stratum": "the thing to which the level was given: lot, tube, reed, session or player",
     "n_units": "how many such things (of the row's stratum) the row rests on",
     "n_lots": "number of lots used",
     "n_tubes": "number of tubes used",
