@@ -314,3 +314,12 @@ def test_the_demo_season(demo_season):
     theirs = scores.table.drop_duplicates("term").set_index("term")["p_value"]
     # Evenly spaced scores and the ordered scale tell much the same story here.
     assert np.abs(np.log10(ours[theirs.index] / theirs)).max() < 1
+
+
+def test_a_rating_of_the_reed_without_a_player(study):
+    own = Response("rating", "ordinal", levels=(1, 2, 3, 4, 5), table="reeds")
+    rows = rated(("P1",)).drop(columns=["player_id", "session_id", "trial"])
+    found = found_in(study, rows, response=own)
+    assert "No player is recorded: whose ears these ratings are is not known." in found.cautions
+    assert found.reliability is None
+    assert found.sentence.endswith("24 ratings).")
