@@ -124,15 +124,15 @@ def _days(study: Study, frame: Frame) -> tuple[pd.Series, tuple[str, ...]]:
     """Day of each row, and what to know of it."""
     data = frame.data
     if "session_id" in data:
-        return data["session_id"].map(_started(study)), ()
+        return _looked_up(data["session_id"], _started(study)), ()
     if "reed_id" not in data:
         return pd.Series(pd.NaT, index=data.index), ()
     reeds = study.tables["reeds"]
     made = pd.Series(pd.NaT, index=data.index, dtype="datetime64[ns]")
     if "made_on" in reeds:
         known = reeds.dropna(subset=["reed_id"]).drop_duplicates("reed_id")
-        made = pd.to_datetime(data["reed_id"].map(known.set_index("reed_id")["made_on"]))
-    first = pd.to_datetime(data["reed_id"].map(_first_tests(study)))
+        made = _looked_up(data["reed_id"], known.set_index("reed_id")["made_on"])
+    first = _looked_up(data["reed_id"], _first_tests(study))
     lost = int((made.isna() & first.notna()).sum())
     notes = (
         (f"{counted(lost, 'reed')} without a day of making: placed at the first test.",)
@@ -156,8 +156,14 @@ def _first_tests(study: Study) -> pd.Series:
     tests = study.tables.get("tests", pd.DataFrame())
     if not {"reed_id", "session_id"} <= set(tests):
         return pd.Series(dtype="datetime64[ns]", index=pd.Index([], dtype=object))
-    held = pd.to_datetime(tests["session_id"].map(_started(study)))
+    held = _looked_up(tests["session_id"], _started(study))
     return held.groupby(tests["reed_id"]).min()
+
+
+def _looked_up(ids: pd.Series, moments: pd.Series) -> pd.Series:
+    """Moment of each id; missing where it has none."""
+    found = pd.to_datetime(moments).reindex(pd.Index(ids)).to_numpy()
+    return pd.Series(found, index=ids.index)
 
 
 def _named_points(
@@ -245,7 +251,7 @@ def _weather(study: Study, data: pd.DataFrame, lag: tuple[float, float]) -> dict
     day = pd.to_datetime(sessions["started_at"]).dt.normalize()
     at = data[MOMENT]
     if "session_id" not in data and "reed_id" in data:
-        at = pd.to_datetime(data["reed_id"].map(_first_tests(study))).fillna(at)
+        at = _looked_up(data["reed_id"], _first_tests(study)).fillna(at)
     found = {}
     for name in WEATHER:
         if name not in sessions or sessions[name].isna().all():

@@ -107,7 +107,7 @@ def _fitted(frame: Frame, factors: Sequence[Factor]) -> tuple[pd.DataFrame, list
             table, told = effects_table(fit, asked.factors), ()
     except ModelError as error:
         what = " and ".join(factor.label for factor in factors)
-        return pd.DataFrame(), [*notes, f"{what}: {' '.join(str(error).split())}"]
+        return pd.DataFrame(columns=["term"]), [*notes, f"{what}: {' '.join(str(error).split())}"]
     table["term"] = table["term"].replace(DAYS, TREND)
     return table, [*notes, *told, *(text for text in asked.cautions if "one row only" not in text)]
 
