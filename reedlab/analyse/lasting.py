@@ -16,22 +16,23 @@ import pandas as pd
 from reedlab.analyse.evidence import CAUTIONS
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.lasting_effects import effect_rows, examine, level_curves
+from reedlab.analyse.lasting_frame import with_lives
 from reedlab.analyse.lasting_rows import (
     NOT_WEAR,
     WORN_OUT,
     Lives,
     as_day,
     checked_scale,
+    curve_of,
     life_spans,
     recorded_scales,
     require_worn_out,
-    with_lives,
 )
 from reedlab.analyse.lasting_text import LEVEL, lasting_text
 from reedlab.analyse.looked import looked
 from reedlab.answer import Answer, counted
 from reedlab.errors import CallError, ModelError, unknown_name
-from reedlab.model.survival import SurvivalCurve, survival_curve
+from reedlab.model.survival import SurvivalCurve
 from reedlab.schema import Factor
 from reedlab.study import Study
 
@@ -67,6 +68,7 @@ class Lasting(Answer):
 
     scale: str = "hours"
     lives: Lives | None = None
+    tubes: pd.Series | None = None
     frames: Mapping[str, Frame] = field(default_factory=dict)
 
     @property
@@ -77,9 +79,9 @@ class Lasting(Answer):
     @property
     def curve(self) -> SurvivalCurve:
         """The curve of all reeds; its ``steps`` is a table."""
-        if self.lives is None:
+        if self.lives is None or self.tubes is None:
             raise CallError("This answer was made without its rows.")
-        return _curve(self.lives)
+        return _curve(self.lives, self.tubes)
 
     def label(self, term: str) -> str:
         """Words for a factor."""
@@ -156,8 +158,8 @@ def lasting(
     Medians: Kaplan and Meier (1958) with log-log limits inverted (Brookmeyer & Crowley
     1982). Hazard ratios: Cox (1972), ties by Efron (1977), with Firth's penalty where
     fewer than ten reeds a coefficient are worn out (Heinze & Schemper 2001). Reeds of a
-    tube share its cane: an effect is judged as if reeds were independent and by the spread
-    between tubes, and the less sure of the two stands (see reedlab.model.hazard).
+    tube share its cane: medians and effects are judged as if reeds were independent and by
+    the spread between tubes, and the less sure of the two stands (see reedlab.model.hazard).
     Proportionality is checked after Grambsch & Therneau (1994). Censoring is taken to have
     nothing to do with wear: where good reeds are given away, medians come out too short.
 
@@ -183,7 +185,7 @@ def lasting(
     own = lives[scale]
     require_worn_out(own)
     tubes = _tubes(study, own)
-    medians = [_median_row(lives[each], tubes) for each in scales if len(lives[each].data)]
+    medians = [_median_row(study, lives[each]) for each in scales if len(lives[each].data)]
     predictors = _predictors(study, own, factors)
     table = pd.concat([pd.DataFrame(medians), predictors.table], ignore_index=True)
     return Lasting(
@@ -194,6 +196,7 @@ def lasting(
         left_out=own.left_out,
         scale=scale,
         lives=own,
+        tubes=tubes,
         frames=predictors.frames,
     )
 
@@ -232,25 +235,23 @@ def _predictors(study: Study, lives: Lives, factors: Sequence[str] | None) -> _P
     )
 
 
-def _curve(lives: Lives) -> SurvivalCurve:
-    return survival_curve(lives.data["lasted"], lives.data[WORN_OUT].to_numpy(dtype=bool))
-
-
 def _tubes(study: Study, lives: Lives) -> pd.Series:
-    """The tube of each reed, as far as it is recorded; its index is the row of the life table."""
+    """The tube of each reed, missing where none is recorded; the index is that of the lives."""
     reeds = study.tables.get("reeds")
     if reeds is None or "tube_id" not in reeds:
-        return pd.Series(dtype="str")
+        return pd.Series(None, lives.data.index, dtype="str")
     by_reed = reeds.dropna(subset="reed_id").set_index("reed_id")["tube_id"]
-    return lives.data["reed_id"].map(by_reed).dropna()
+    return lives.data["reed_id"].map(by_reed)
 
 
-def _median_row(lives: Lives, tubes: pd.Series) -> dict[str, object]:
-    return _row(_curve(lives), lives.scale) | {
-        "term": "",
-        "level": "",
-        "n_tubes": int(tubes[tubes.index.isin(lives.data.index)].nunique()),
-    }
+def _curve(lives: Lives, tubes: pd.Series) -> SurvivalCurve:
+    return curve_of(lives.data["lasted"], lives.data[WORN_OUT], tubes)
+
+
+def _median_row(study: Study, lives: Lives) -> dict[str, object]:
+    tubes = _tubes(study, lives)
+    row = _row(_curve(lives, tubes), lives.scale)
+    return row | {"term": "", "level": "", "n_tubes": tubes.nunique()}
 
 
 def _level_rows(frame: Frame, factor: Factor, scale: str) -> list[dict[str, object]]:
@@ -262,6 +263,7 @@ def _level_rows(frame: Frame, factor: Factor, scale: str) -> list[dict[str, obje
 
 def _row(curve: SurvivalCurve, scale: str) -> dict[str, object]:
     estimate, low, high = curve.median()
+    judge = "reeds" if curve.groups is None else "tubes"
     if len(curve.time) == 1:
         low, high = np.nan, np.nan  # one reed has no interval
     return {
@@ -273,7 +275,7 @@ def _row(curve: SurvivalCurve, scale: str) -> dict[str, object]:
         "longest": float(curve.time.max()),
         "n_reeds": len(curve.time),
         "n_worn_out": int(curve.event.sum()),
-        "method": "Kaplan-Meier, log-log limits",
+        "method": f"Kaplan-Meier, log-log limits, judged by {judge}",
         "evidence": "observed",
     }
 
@@ -286,13 +288,12 @@ def _dependence(lives: Lives, tubes: pd.Series) -> list[str]:
             f"Only {counted(lives.events, 'reed')} {'is' if lives.events == 1 else 'are'} worn "
             "out: the rest of the record says little of how long reeds last."
         )
-    if tubes.empty:
+    if tubes.isna().all():
         notes.append("No tube is recorded, so reeds are taken as independent.")
     elif tubes.nunique() == 1 < len(tubes):
         notes.append("All reeds come of one tube: what is found holds for its cane.")
-    elif tubes.nunique() < len(tubes):
+    elif tubes.isna().any():
         notes.append(
-            "The intervals of the medians take reeds as independent; reeds of a tube share its "
-            "cane, so that those of other tubes may last otherwise."
+            f"{counted(tubes.isna().sum(), 'reed')} of no recorded tube: taken as of a tube each."
         )
     return notes

@@ -15,13 +15,14 @@ import pandas as pd
 from reedlab.analyse.effects import step_of
 from reedlab.analyse.evidence import grade
 from reedlab.analyse.frame import Frame, level_name, ordered_levels
-from reedlab.analyse.lasting_rows import TIME, WORN_OUT, Lives, gathered
+from reedlab.analyse.lasting_frame import gathered
+from reedlab.analyse.lasting_rows import TIME, WORN_OUT, Lives, curve_of
 from reedlab.answer import counted, p_text
 from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model.comparisons import holm
 from reedlab.model.design import quoted
 from reedlab.model.hazard import CoxFit, HazardTest, fit_cox
-from reedlab.model.survival import SurvivalCurve, survival_curve
+from reedlab.model.survival import SurvivalCurve
 from reedlab.schema import STRATUM_KEY, Factor
 from reedlab.study import Study
 
@@ -128,12 +129,12 @@ def effect_rows(study: Study, examined: Examined) -> pd.DataFrame:
 def level_curves(frame: Frame, factor: Factor) -> dict[str, SurvivalCurve]:
     """Return the curve of each level of a factor; of a number with many values, of its halves."""
     labels, order = _labels(frame.data[factor.name], factor)
+    none = pd.Series(None, frame.data.index, dtype="str")
+    data = frame.data.assign(tube_id=frame.data.get("tube_id", none))
+    parts = {level: data[labels == level] for level in order}
     return {
-        level: survival_curve(
-            frame.data.loc[labels == level, TIME],
-            frame.data.loc[labels == level, WORN_OUT].to_numpy(dtype=bool),
-        )
-        for level in order
+        level: curve_of(part[TIME], part[WORN_OUT], part["tube_id"])
+        for level, part in parts.items()
     }
 
 

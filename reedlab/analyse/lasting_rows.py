@@ -6,15 +6,16 @@ least so long. What cannot be used is left out with its reason.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from datetime import date, datetime
 
+import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import Frame, gather, require_unique_keys
+from reedlab.analyse.frame import require_unique_keys
 from reedlab.answer import counted, number_text
 from reedlab.errors import CallError, ModelError, RecordError, listed, unknown_name
-from reedlab.schema import Response
+from reedlab.model.survival import SurvivalCurve, survival_curve
 from reedlab.study import Study
 
 #: Reasons that are no wear, whatever `retired` says (common practice, no source).
@@ -128,6 +129,17 @@ def life_spans(study: Study, scale: str, until: date, not_wear: Sequence[str] = 
     return Lives(scale, data, left_out, tuple(cautions))
 
 
+def curve_of(time: pd.Series, worn_out: pd.Series, tubes: pd.Series) -> SurvivalCurve:
+    """Return the curve of some reeds; where they share tubes, its intervals allow for that.
+
+    A reed whose tube is not recorded (missing in `tubes`) counts as of a tube of its own.
+    """
+    codes, known = pd.factorize(tubes)
+    codes = np.where(codes < 0, len(known) + np.arange(len(codes)), codes)
+    shared = 1 < len(np.unique(codes)) < len(codes)
+    return survival_curve(time, worn_out.to_numpy(dtype=bool), groups=codes if shared else None)
+
+
 def require_worn_out(lives: Lives) -> None:
     """Refuse lives that cannot say how long reeds last.
 
@@ -149,27 +161,6 @@ def require_worn_out(lives: Lives) -> None:
             f"None of {n} reeds is worn out yet (the longest in use: {longest} {lives.scale}), so "
             f"how long they last cannot be told. {' '.join(lives.cautions)}"
         )
-
-
-def with_lives(study: Study, lives: Lives) -> Study:
-    """Return the study with these lives as a response, so that factors can be joined to them."""
-    # The column is the only numeric one of the life table; for days it is filled with days.
-    life = study.tables["life"].assign(**{TIME: lives.data["lasted"]})
-    response = Response(TIME, unit=lives.scale, table="life", label="how long reeds last")
-    settings = replace(study.settings, responses=[response])
-    return replace(study, settings=settings, tables={**study.tables, "life": life})
-
-
-def gathered(study: Study, lives: Lives, factors: Sequence[str] | None) -> Frame:
-    """Join factors to the lives; `study` is that of :func:`with_lives`."""
-    frame = gather(study, TIME, factors)
-    worn_out = lives.data[WORN_OUT].reindex(frame.data.index)
-    known = lives.data.index
-    return replace(
-        frame,
-        data=frame.data.assign(**{WORN_OUT: worn_out}),
-        left_out=frame.left_out[frame.left_out["row"].isin(known)],
-    )
 
 
 def checked_scale(scale: str) -> str:

@@ -59,6 +59,21 @@ def test_log_log_limits_by_hand():
     assert row["conf_high"] == pytest.approx(share ** np.exp(-spread), rel=1e-6)
 
 
+def test_clusters_of_one_row_are_as_independent_rows_and_doubled_rows_are_no_news():
+    rng = np.random.default_rng(4)
+    time, seen = np.round(rng.gamma(3, 8, 60), 1), rng.random(60) < 0.7
+    alone = survival_curve(time, seen).steps
+    own = survival_curve(time, seen, groups=np.arange(60)).steps
+    inner = (alone["estimate"] > 0.1) & (alone["estimate"] < 0.9)
+    width, wider = (steps["conf_high"] - steps["conf_low"] for steps in (alone, own))
+    assert (wider[inner] / width[inner]).between(1, 1.12).all()
+    twice = survival_curve(np.tile(time, 2), np.tile(seen, 2), groups=np.tile(np.arange(60), 2))
+    doubled = twice.steps["conf_high"] - twice.steps["conf_low"]
+    assert doubled[inner].to_numpy() == pytest.approx(wider[inner].to_numpy(), rel=0.15)
+    with pytest.raises(CallError, match="two groups or more"):
+        survival_curve(time, seen, groups=np.zeros(60))
+
+
 def test_once_none_is_left_the_share_is_nought_without_an_interval():
     last = survival_curve([3, 4, 4], [True] * 3).steps.iloc[-1]
     assert last["estimate"] == 0.0
