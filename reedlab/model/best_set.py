@@ -16,6 +16,8 @@ import numpy as np
 
 #: Draws of the coefficients.
 DRAWS = 4000
+#: So many places of a factor decide how many comparisons are made of it.
+LINE = 9
 #: A gain is counted on that is smaller in this share of the draws only.
 UNSURE = 0.1
 #: Scores nearer to each other than this are equal.
@@ -135,12 +137,11 @@ def best_set(
     means = [row @ model.coefficients for row, model in zip(rows, models, strict=True)]
     now = worth(means)
     best = int(np.argmax(np.where(candidates.inside, now, -np.inf)))
-    alone = _differing_in_one(candidates, best)
     drawn = [m[:, None] + row @ e for m, row, e in zip(means, rows, errors, strict=True)]
     scores = worth(drawn)
-    # What is compared are differences from the best; where a target is to be hit, its mean too.
-    gaps = scores[alone] - scores[best]
-    deviations = [gaps - gaps.mean(axis=1, keepdims=True)] if len(alone) else []
+    # What is compared are changes of one factor; where a target is to be hit, its mean too.
+    gaps = [scores[a] - scores[b] for a, b in _single_changes(candidates, best)]
+    deviations = [gap - gap.mean(axis=1, keepdims=True) for gap in gaps]
     deviations += [r[[best]] @ e for r, e, a in zip(rows, errors, absolute, strict=True) if a]
     level = single_level(deviations)
     moved = towards(candidates.places, candidates.places[best], candidates.numeric)
@@ -290,10 +291,17 @@ def towards(places: np.ndarray, goal: np.ndarray, numeric: np.ndarray) -> list[n
     return [places + step.astype(int) for step in (*moves, *steps)]
 
 
-def _differing_in_one(candidates: Candidates, best: int) -> np.ndarray:
-    """Candidates that differ from the best in one factor only."""
-    apart = np.sum(candidates.places != candidates.places[best], axis=1)
-    return np.flatnonzero(apart == 1)
+def _single_changes(candidates: Candidates, best: int) -> list[tuple[np.ndarray, np.ndarray]]:
+    """Pairs of candidates that differ in one factor, the others as in the best."""
+    apart = candidates.places != candidates.places[best]
+    pairs = []
+    for factor in range(apart.shape[1]):
+        line = np.flatnonzero(~np.delete(apart, factor, axis=1).any(axis=1))
+        line = line[:: -(-len(line) // LINE)]
+        first, second = np.triu_indices(len(line), 1)
+        if len(first):
+            pairs.append((line[first], line[second]))
+    return pairs
 
 
 def _root(matrix: np.ndarray) -> np.ndarray:
