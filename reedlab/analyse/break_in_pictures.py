@@ -1,6 +1,6 @@
 """The picture of a break-in: every reed as a thin line, the curve of the mean reed over it."""
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -23,7 +23,7 @@ def draw_break_in(
     ax = ax or new_axes(6.8, 4.2)
     grey, black = COLOURS["grey"], COLOURS["black"]
     for _, reed in raw.sort_values("minutes", kind="stable").groupby("reed_id"):
-        look = {"color": grey, "linewidth": 0.6, "markersize": 2.5, "alpha": 0.4}
+        look: dict[str, Any] = {"color": grey, "linewidth": 0.6, "markersize": 2.5, "alpha": 0.4}
         ax.plot(reed["minutes"], reed["value"], "-o", label="one reed", **look)
     ax.fill_between(
         curve["minutes"],

@@ -6,7 +6,6 @@ held). It is told from the fewest minutes, as the middle reed had them at its fi
 to the most that three reeds reached.
 """
 
-from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -208,8 +207,8 @@ def _settled(frame: Frame, fit: LinearFit, places: np.ndarray, rows: np.ndarray)
     )
 
 
-def _settle_times(away: np.ndarray, places: Sequence[float], margin: float) -> np.ndarray:
+def _settle_times(away: np.ndarray, places: np.ndarray, margin: float) -> np.ndarray:
     """First place from which each curve (B, T), told from its end, stays within the margin."""
     outside = np.abs(away) > margin
     after = outside.shape[1] - np.argmax(outside[:, ::-1], axis=1)
-    return np.asarray(places)[np.where(outside.any(axis=1), after, 0)]
+    return places[np.where(outside.any(axis=1), after, 0)]

@@ -28,7 +28,7 @@ def draw_drift(
 ) -> "Axes":
     """Draw a chart; `raw` has of each row the number of its point (`place`), day and value."""
     ax = ax or new_axes(7.6, 4.2)
-    named = division in NAMED or points["moment"].isna().any()
+    named = division in NAMED or bool(points["moment"].isna().any())
     at: Any = np.arange(len(points)) if named else points["moment"].to_numpy()
     binary = response.kind == "binary"
     if binary:
@@ -36,7 +36,7 @@ def draw_drift(
     else:
         _draw_rows(ax, raw, response, named=named)
     ax.axhline(centre, color=COLOURS["black"], linewidth=0.8)
-    limits = {"color": COLOURS["black"], "linestyle": "--", "linewidth": 1.2}
+    limits: dict[str, Any] = {"color": COLOURS["black"], "linestyle": "--", "linewidth": 1.2}
     for column in ("limit_low", "limit_high"):
         ax.step(at, points[column], where="mid", label="limits", **limits)
     _draw_judged(ax, at, points, binary=binary)
@@ -80,7 +80,7 @@ def _draw_judged(ax: "Axes", at: Any, points: pd.DataFrame, *, binary: bool) -> 
     ax.plot(at, judged, "-o" if binary else "-D", color=blue, markersize=4, label=label)
     outside = points["outside"].to_numpy()
     if outside.any():
-        look = {"color": COLOURS["vermilion"], "markersize": 11, "label": "outside"}
+        look: dict[str, Any] = {"color": COLOURS["vermilion"], "markersize": 11, "label": "outside"}
         ax.plot(at[outside], judged[outside], "X", **look)
 
 

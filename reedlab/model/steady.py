@@ -77,10 +77,9 @@ def averages_of(
     is A V A' - A X phi_h X_h' A' - (its transpose) + A X_h phi_hh X_h' A'.
     """
     A = _summed(point, fit.fixed.X) / np.bincount(point)[:, None]
-    columns = np.concatenate(
-        [np.arange(A.shape[1])[fit.fixed.terms[term]] for term in held] or [[]]
-    )
-    own = columns.astype(int)
+    own = np.zeros(A.shape[1], dtype=bool)
+    for term in held:
+        own[fit.fixed.terms[term]] = True
     phi = fit.covariance("satterthwaite")
     averages = _summed(point, fit.fixed.y[:, None])[:, 0] / np.bincount(point)
     averages = averages - A[:, own] @ fit.coefficients[own]
@@ -91,7 +90,7 @@ def averages_of(
         np.add.at(member, (point, code), 1)
         member /= np.bincount(point)[:, None]
         covariance += max(0.0, fit.variances[name]) * member @ member.T
-    covariance += A[:, own] @ phi[np.ix_(own, own)] @ A[:, own].T - cross - cross.T
+    covariance += A[:, own] @ phi[own][:, own] @ A[:, own].T - cross - cross.T
     return averages, covariance
 
 
@@ -130,6 +129,7 @@ def normal_draws(covariance: np.ndarray, df: float, draws: int = DRAWS) -> np.nd
     rng = np.random.default_rng(SEED)
     values, vectors = np.linalg.eigh((covariance + covariance.T) / 2)
     root = vectors * np.sqrt(np.maximum(values, 0))
+    draws = min(draws, max(FEWEST_DRAWS, MOST_NUMBERS // len(values)))
     half = rng.standard_normal((draws // 2, len(values))) @ root.T
     if np.isfinite(df):
         half = half / np.sqrt(rng.chisquare(df, (len(half), 1)) / df)
@@ -156,19 +156,35 @@ def yes_draws(
         Codes of each group, from 0.
     """
     rng = np.random.default_rng(SEED)
-    n = len(point)
-    draws = int(np.clip(MOST_NUMBERS // n, FEWEST_DRAWS, DRAWS))
-    values = np.array([alike[name] for name in groups] or np.zeros((0, 1)))
-    each = np.resize(np.arange(values.shape[1]), draws)
-    rest = np.maximum(1 - values.sum(axis=0), 1 - MOST_ALIKE)
-    score = rng.standard_normal((draws, n), dtype=np.float32)
-    score *= np.sqrt(rest[each]).astype(np.float32)[:, None]
-    for own, code in zip(values, groups.values(), strict=True):
-        shared = rng.standard_normal((draws, code.max() + 1), dtype=np.float32)
-        score += (np.sqrt(own[each]).astype(np.float32)[:, None] * shared)[:, code]
-    bar = np.partition(score, n - successes, axis=1)[:, n - successes]
+    seasons = int(np.clip(MOST_NUMBERS // len(point), FEWEST_DRAWS, DRAWS))
+    values = np.array([alike[name] for name in groups] or np.zeros((0, 1)), dtype=np.float32)
     member = (point[:, None] == np.arange(point.max() + 1)).astype(np.float32)
-    return np.rint((score >= bar[:, None]).astype(np.float32) @ member)
+    # So many at once that a record of many thousand rows still fits into memory.
+    each = np.array_split(
+        np.resize(np.arange(values.shape[1]), seasons),
+        int(np.ceil(seasons * len(point) / MOST_NUMBERS)),
+    )
+    drawn = [
+        _best(rng, values[:, which], list(groups.values()), successes, len(point)) for which in each
+    ]
+    return np.concatenate([np.rint(yes @ member) for yes in drawn])
+
+
+def _best(
+    rng: np.random.Generator,
+    shared: np.ndarray,
+    codes: Sequence[np.ndarray],
+    successes: int,
+    n: int,
+) -> np.ndarray:
+    """1 for the rows of each season with the highest hidden scores, else 0, shape (B, n)."""
+    rest = np.maximum(1 - shared.sum(axis=0), np.float32(1 - MOST_ALIKE))
+    score = np.sqrt(rest)[:, None] * rng.standard_normal((len(rest), n), dtype=np.float32)
+    for part, code in zip(shared, codes, strict=True):
+        things = rng.standard_normal((len(rest), code.max() + 1), dtype=np.float32)
+        score += (np.sqrt(part)[:, None] * things)[:, code]
+    bar = np.partition(score, n - successes, axis=1)[:, n - successes]
+    return (score >= bar[:, None]).astype(np.float32)
 
 
 def likely_correlations(alike: float, groups: int, rows: int, spent: int) -> np.ndarray:

@@ -1,11 +1,13 @@
 """Charts against published examples, and their rates of false alarms."""
 
 import numpy as np
+import pandas as pd
 import pytest
 import statsmodels.api as sm
 from scipy.stats import multivariate_normal, norm
 
 from reedlab.errors import CallError
+from reedlab.model import fit_mixed
 from reedlab.model.control import (
     averaging,
     fixed_limits,
@@ -14,7 +16,13 @@ from reedlab.model.control import (
     season_limits,
     shares_about,
 )
-from reedlab.model.steady import about_common, hidden_correlation, normal_draws, yes_draws
+from reedlab.model.steady import (
+    about_common,
+    averages_of,
+    hidden_correlation,
+    normal_draws,
+    yes_draws,
+)
 
 # NIST/SEMATECH e-Handbook 6.3.3.2: defective chips on each of 30 wafers with 50 chips. The counts
 # are from memory; their mean share of .2313 is quoted in public copies of the exercise.
@@ -183,6 +191,33 @@ def test_the_common_level_is_the_weighted_mean():
     assert centre == pytest.approx(np.average(levels, weights=1 / variance))
     assert (deviations / variance).sum() == pytest.approx(0)
     np.testing.assert_allclose(covariance @ (1 / variance), 0, atol=1e-12)
+
+
+def test_averages_with_terms_held_have_the_covariance_of_the_whole_matrix():
+    """The long way round: b = phi X' V^-1 y, and the covariance of A (y - X_h b_h)."""
+    rng = np.random.default_rng(8)
+    session = np.repeat(np.arange(8), [3, 5, 2, 6, 4, 4, 3, 5])
+    data = pd.DataFrame(
+        {
+            "session": session,
+            "player": np.array([*"ABABBABA"])[session],
+            "tube": rng.integers(0, 5, len(session)),
+            "stage": np.array([*"xyz"])[rng.integers(0, 3, len(session))],
+        }
+    )
+    data["crow"] = rng.normal(size=len(data)) + rng.normal(size=8)[session] + 0.7 * data["tube"]
+    fit = fit_mixed("crow ~ player + stage", data, ["session", "tube"])
+    levels, covariance = averages_of(fit, ["player", "stage"], session)
+    X, V = fit.fixed.X, np.eye(len(data)) * fit.variances["residual"]
+    for name in ("session", "tube"):
+        V += fit.variances[name] * (data[name].to_numpy()[:, None] == data[name].to_numpy())
+    G = np.linalg.solve(X.T @ np.linalg.solve(V, X), np.linalg.solve(V, X).T)
+    held = X.copy()
+    held[:, fit.fixed.terms["1"]] = 0
+    A = (np.arange(8)[:, None] == session) / np.bincount(session)[:, None]
+    weights = A @ (np.eye(len(data)) - held @ G)
+    np.testing.assert_allclose(levels, weights @ data["crow"], atol=1e-8)
+    np.testing.assert_allclose(covariance, weights @ V @ weights.T, atol=1e-6)
 
 
 @pytest.mark.parametrize(("share", "alike"), [(0.25, 0.2), (0.1, 0.05), (0.5, 0.4)])
