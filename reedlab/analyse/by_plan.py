@@ -3,8 +3,10 @@
 Where every reed was made in a batch whose shuffle can be drawn again, chance is what the
 plan did: levels among whole tubes, within tubes. Nothing is assumed of how fates or
 ratings come about. Kept or discarded is told in percentage points: the difference of
-shares, tubes weighted as alike as their reeds are, with the interval of the constant
-shifts that the same test does not call an effect. tests/analyse/test_by_plan.py and
+shares, tubes weighted as alike as their reeds are. Its interval holds the constant shifts
+that the same test does not call an effect, and reaches at either end as far as one judged
+by tubes (reedlab.model.plot_interval): alone, the former covers 89 to 92 in a hundred
+where tubes make most of a large difference. tests/analyse/test_by_plan.py and
 tests/model/test_randomisation_levels.py measure what these hold.
 """
 
@@ -20,6 +22,7 @@ from reedlab.analyse.replay import Replay, replay
 from reedlab.analyse.strata import Layout
 from reedlab.answer import counted, number_text
 from reedlab.errors import ModelError
+from reedlab.model.plot_interval import half_width
 from reedlab.model.randomisation import DRAWS, Randomisation, randomisation
 from reedlab.schema import Factor
 from reedlab.study import Study
@@ -47,7 +50,7 @@ def by_the_plan(
         return table, (f"{found} P values rest on a model instead.",)
     notes = []
     if found.shared:
-        fixed = [f.label for f in drawn if f.stratum == "tube"]
+        fixed = [f for f in drawn if f.stratum == "tube"]
         drawn = [f for f in drawn if f.stratum == "reed"]
         if fixed:
             notes.append(
@@ -109,30 +112,30 @@ class _Asked:
 
     def notes(self) -> list[str]:
         """Say how the p values were got, and how exact they are."""
+        drawn = [f for f in self.factors if not self.table.loc[f.name, "complete"]]
         notes = []
-        for complete, here in self.table.groupby("complete"):
-            labels = _listed([f.label for f in self.factors if f.name in here.index])
-            if complete:
-                for count, same in here.groupby("assignments"):
-                    labels = _listed([f.label for f in self.factors if f.name in same.index])
-                    notes.append(
-                        f"{labels}: p value by all {count} assignments that the plan could have "
-                        "drawn."
-                    )
-            else:
-                error = number_text(max(here["mc_error"].max(), 0.00005), 1)
+        if drawn:
+            here = self.table.loc[[f.name for f in drawn]]
+            error = number_text(max(float(here["mc_error"].max()), 0.0001), 1)
+            notes.append(
+                f"{_listed(drawn)}: p value by drawing the plan's own shuffle again "
+                f"{int(here['assignments'].max())} times (Monte-Carlo error at most {error})."
+            )
+        for factor in self.factors:
+            if factor not in drawn:
+                count = int(self.table["assignments"][factor.name])
                 notes.append(
-                    f"{labels}: p value by drawing the plan's own shuffle again "
-                    f"{here['assignments'].max()} times (Monte-Carlo error at most {error})."
+                    f"{factor.label}: p value by all {count} assignments that the plan could have "
+                    "drawn."
                 )
         kept = self.frame.response.kind == "binary"
         if kept:
             notes.append(
-                "Intervals hold the shifts of the chance to be kept that the same test does not "
-                "call an effect."
+                "Intervals hold every shift that the same test does not call an effect, and reach "
+                "at least as far as the differences between tubes do."
             )
         for factor in self.factors:
-            least = self.table.loc[factor.name, "smallest"]
+            least = float(self.table["smallest"][factor.name])
             if least > LEVEL:
                 interval = " Its interval rests on a model instead." if kept else ""
                 notes.append(
@@ -145,10 +148,16 @@ class _Asked:
     def _shift(self, table: pd.DataFrame, place: int, factor: Factor, column: int) -> None:
         """Fill in estimate and interval of one contrast, in percentage points."""
         row = self.table.loc[factor.name]
-        shift = self.tests.shift(factor.name, column, mid=bool(row["mid"]))
-        limits = np.array([shift.conf_low, shift.conf_high])
         if row["smallest"] > LEVEL:
             return
+        shift = self.tests.shift(factor.name, column, mid=bool(row["mid"]))
+        half = half_width(self.tests.responses[0], factor.name, column)
+        limits = np.array(
+            [
+                min(shift.conf_low, shift.estimate - half),
+                max(shift.conf_high, shift.estimate + half),
+            ]
+        )
         table.loc[place, ["std_error", "df"]] = np.nan
         table.loc[place, "estimate"] = 100 * shift.estimate
         table.loc[place, ["conf_low", "conf_high"]] = np.clip(100 * limits, -100, 100)
@@ -220,5 +229,5 @@ def _given(frame: Frame, found: Replay, factor: Factor) -> np.ndarray:
     return np.stack(rows, axis=1)
 
 
-def _listed(labels: Sequence[str]) -> str:
-    return ", ".join(labels)
+def _listed(factors: Sequence[Factor]) -> str:
+    return ", ".join(factor.label for factor in factors)

@@ -290,13 +290,12 @@ def randomisation(
     Examples
     --------
     Fisher's lady told all eight cups right: one of 70 arrangements, and its mirror image.
-    No p value of eight cups lies below 0.05 unless it is one of these two.
 
     >>> milk_first = np.array([1.0, 0, 0, 1, 1, 0, 1, 0])
     >>> cups = Shuffles(np.arange(8), np.zeros(8, dtype=int))
     >>> found = randomisation(milk_first, {"said": milk_first}, cups).table.iloc[0]
-    >>> int(found["assignments"]), round(float(found["p_value"]) * 70, 6), bool(found["mid"])
-    (70, 1.0, True)
+    >>> int(found["assignments"]), round(float(found["p_value"]) * 70, 6)
+    (70, 2.0)
     """
     Y = np.asarray(responses, dtype=float).reshape(len(responses), -1)
     planned = {term: _columns(X) for term, X in terms.items()}

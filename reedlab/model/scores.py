@@ -112,7 +112,7 @@ class Terms:
         own[here, np.arange(len(here))] = 1.0
         own[rest] = -effects
         left = base @ own
-        size = max(np.linalg.norm(self.planned[term]), 1.0)
+        size = max(float(np.linalg.norm(self.planned[term])), 1.0)
         if np.linalg.matrix_rank(left, tol=LEAST_LEFT * size) < len(here):
             raise ModelError(f"Nothing tells the effect of {term} from the others.")
         response = self._untied(self.response(term, column))
@@ -151,6 +151,13 @@ class Terms:
         used = np.isfinite(self.y)
         known = np.hstack([self.blocks, self.beside])[used]
         return alike_share(residual(self.y[used], known), self.plot[used])
+
+    @cached_property
+    def fitted(self) -> np.ndarray:
+        """The response that blocks, covariates and all terms as made let expect, shape (n,)."""
+        outside, b = self._fitted
+        known = {"outside": outside, **self.made}
+        return np.sum([known[name] @ effects for name, effects in b.items()], axis=0)
 
     @cached_property
     def _plain(self) -> bool:

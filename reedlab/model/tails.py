@@ -2,8 +2,8 @@
 
 Values that differ by rounding only are ties. Where ties are heavy the p value that counts
 all of them is far from its nominal level; the mid-p value counts half of them (Lancaster
-1961). It is used only where it would call no more than :data:`MOST_CALLED` of the reference
-set an effect at 5 %, which the set itself tells, whatever was seen.
+1961). It is used only where it calls more of the reference set an effect at 5 %, and no more
+than :data:`MOST_CALLED`, which the set itself tells, whatever was seen.
 """
 
 from dataclasses import dataclass
@@ -66,7 +66,7 @@ def tail(values: np.ndarray, seen: float, *, complete: bool, mid: bool | None = 
     half = (above + counts / 2) / len(tied)
     called = [float(counts[p <= LEVEL].sum() / len(tied)) for p in (whole, half)]
     if mid is None:
-        mid = called[1] <= MOST_CALLED
+        mid = called[0] < called[1] <= MOST_CALLED
     p_values = half if mid else whole
     place = int(np.searchsorted(at, snapped(np.append(everything, seen))[-1]))
     return Tail(float(p_values[place]), mid, float(p_values[-1]), called[mid])
