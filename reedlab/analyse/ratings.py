@@ -202,7 +202,7 @@ def ratings(study: Study, response: str, factors: Sequence[str] | None = None) -
     -----
     Proportional odds (McCullagh 1980) with the players' own levels: as blocks where they
     are fewer than five, else at random. A cumulative-link model's own z tests call too many
-    null batches of few tubes an effect (of 8 tubes 16 to 24 % instead of 5, and still 10 to
+    null batches of few tubes an effect (of 8 tubes 16 to 25 % instead of 5, and still 10 to
     13 % with tubes at random); here every factor is judged as in
     :func:`reedlab.analyse.drivers`, by the variation of the thing to which its level was
     given, with small-sample degrees of freedom

@@ -227,8 +227,9 @@ def fit_link_groups(
     Tests are Kenward and Roger's with the unbiased variances, and standard errors are
     brought from those of the number, were its rows independent, to those of the
     cumulative-link model. Effects are averaged over the groups, and so smaller than those
-    given the group, which :func:`reedlab.model.link_mixed.fit_link_mixed` tells. Measured
-    in tests/model/test_calibration_link.py.
+    given the group, which :func:`reedlab.model.link_mixed.fit_link_mixed` tells. Measured in
+    tests/model/test_calibration_link.py: 4 % of null batches of 48 ratings are called an
+    effect instead of 5; of 24 single ratings on three uneven levels 1 to 3 %.
 
     References
     ----------
