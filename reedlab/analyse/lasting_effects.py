@@ -77,13 +77,14 @@ def examine(study: Study, lives: Lives, factors: Sequence[str] | None) -> Examin
             "factors together: each stands alone here, and may show what belongs to another."
         )
         frames = {f.name: gathered(study, lives, [f.name]) for f in whole.factors}
+        together = None
     else:
-        whole, alike = _estimable(whole)
-        cautions += alike
+        whole, together = _fitted_together(whole)
+        cautions += whole.cautions[len(cautions) :]
         frames = {f.name: whole for f in whole.factors}
     found = []
     for factor in whole.factors:
-        judged = _judge(frames[factor.name], factor.name)
+        judged = _judge(frames[factor.name], factor.name, together)
         if isinstance(judged, Judged):
             found.append(judged)
         else:
@@ -146,22 +147,19 @@ def _formula(factors: Sequence[Factor]) -> str:
     return f"{quoted(TIME)} ~ {' + '.join(quoted(factor.name) for factor in factors)}"
 
 
-def _estimable(frame: Frame) -> tuple[Frame, list[str]]:
-    """Leave out factors that cannot be told from the others."""
-    before = len(frame.cautions)
+def _fitted_together(frame: Frame) -> tuple[Frame, CoxFit | None]:
+    """Fit all factors; those that cannot be told from the others are left out, with the reason."""
     while frame.factors and frame.data[WORN_OUT].any():
         try:
-            fit_cox(_formula(frame.factors), frame.data, WORN_OUT)
+            return frame, fit_cox(_formula(frame.factors), frame.data, WORN_OUT)
         except InestimableTermError as error:
             alike = next(factor for factor in frame.factors if factor.name == error.term)
             frame = frame.without(alike, f"{alike.label}: {error} Not examined.")
-        else:
-            break
-    return frame, [*frame.cautions[before:]]
+    return frame, None
 
 
-def _judge(frame: Frame, name: str) -> Judged | str:
-    """Fit and test one factor, or say why that cannot be."""
+def _judge(frame: Frame, name: str, together: CoxFit | None) -> Judged | str:
+    """Fit (if it is not fitted together with others) and test one factor, or say why not."""
     factor = next((f for f in frame.factors if f.name == name), None)
     if factor is None:
         return frame.cautions[-1]
@@ -174,7 +172,7 @@ def _judge(frame: Frame, name: str) -> Judged | str:
         )
     groups = _groups(frame, factor)
     try:
-        fit = fit_cox(_formula(frame.factors), frame.data, WORN_OUT)
+        fit = together or fit_cox(_formula(frame.factors), frame.data, WORN_OUT)
         test = fit.test(factor.name, groups)
     except ModelError as error:
         return f"{factor.label}: {error} Not examined."

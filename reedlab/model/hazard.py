@@ -304,4 +304,4 @@ def _crossing(beyond: Callable[[float], float], start: float, step: float) -> fl
         if abs(outer - start) > _FAR * abs(step):
             return float(np.sign(step)) * np.inf
         inner, outer = outer, start + 1.5 * (outer - start)
-    return float(brentq(beyond, inner, outer))
+    return float(brentq(beyond, inner, outer, xtol=1e-6 * abs(step)))

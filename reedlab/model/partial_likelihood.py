@@ -77,17 +77,22 @@ class PartialLikelihood:
         eta = X @ beta
         logged = self.log_inside + eta
         top = logged.max(axis=1)
-        total = top + np.log(np.exp(logged - top[:, None]).sum(axis=1))
-        chances = np.exp(logged - total[:, None])
-        apart = X[None] - (chances @ X)[:, None]
+        chances = np.exp(logged - top[:, None])
+        total = chances.sum(axis=1)
+        chances /= total[:, None]
+        middle = chances @ X
+        value = float((self.own @ eta).sum() - (top + np.log(total)).sum())
+        score = self.own.sum(axis=0) @ X - middle.sum(axis=0)
+        if not weight:
+            information = (X.T * chances.sum(axis=0)) @ X - middle.T @ middle
+            return Point(value, score, information)
+        # With the penalty, and so few events, sums are taken about the middle: more exact.
+        apart = X[None] - middle[:, None]
         weighted = chances[..., None] * apart
         information = np.einsum("sia,sib->ab", weighted, apart)
-        value = float((self.own @ eta).sum() - total.sum())
-        score = np.einsum("si,sia->a", self.own, apart)
-        if weight:
-            value += weight * float(np.linalg.slogdet(information)[1])
-            third = np.einsum("sia,sib,sic->abc", weighted, apart, apart)
-            score = score + weight * np.einsum("ab,abc->c", np.linalg.pinv(information), third)
+        value += weight * float(np.linalg.slogdet(information)[1])
+        third = np.einsum("sia,sib,sic->abc", weighted, apart, apart)
+        score = score + weight * np.einsum("ab,abc->c", np.linalg.pinv(information), third)
         return Point(value, score, information)
 
     def contributions(self, X: np.ndarray, beta: np.ndarray) -> np.ndarray:
@@ -97,8 +102,8 @@ class PartialLikelihood:
         the score residuals of Lin & Wei (1989), with Efron's ties.
         """
         chances = self.chances(X @ beta)
-        apart = X[None] - (chances @ X)[:, None]
-        return np.einsum("si,sia->ia", self.own - chances, apart)
+        surplus = self.own - chances
+        return surplus.sum(axis=0)[:, None] * X - surplus.T @ (chances @ X)
 
     def information_by_event(self, X: np.ndarray, beta: np.ndarray) -> np.ndarray:
         """Return what each event adds to the information, shape (m, p, p)."""
