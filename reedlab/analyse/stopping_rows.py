@@ -90,6 +90,10 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
     seen = {measure.name: gather(study, measure.name, []).data for measure in measures}
     at_stage = _means(seen, tests.index)
     reeds, left_out = _decided(study, order, tests)
+    if reeds.empty:
+        reasons = left_out["fault"].value_counts()
+        why = "; ".join(f"{count} × {fault}" for fault, count in reasons.items())
+        raise ModelError(f"No reed is both decided and tested at the stage ({why}).")
     table = at_stage.reindex(reeds["reed_id"]).set_axis(reeds.index)
     if predictors is None:
         gaps = table.isna().mean()

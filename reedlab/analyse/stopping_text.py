@@ -3,7 +3,7 @@
 A crow is told as the note that a tuner shows and cents; other measures in their own unit.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -43,7 +43,7 @@ def rule_text(judged: Judged, settings: Settings) -> str:
     for measure, cut in zip(judged.rows.measures, judged.cuts, strict=True):
         if np.isfinite(cut):
             values = judged.rows.at_stage[measure.name]
-            parts += _cut_texts(measure, float(cut), values, settings)
+            parts.append(f"{_name(measure)} is {_beyond(measure, float(cut), values, settings)}")
     return f"stop if {' or '.join(parts)}" if parts else FINISH_ALL
 
 
@@ -122,30 +122,26 @@ def cut_label(measure: Response) -> str:
     return f"{name}, {measure.unit}" if measure.unit else name
 
 
-def _cut_texts(
-    measure: Response, cut: float, values: pd.Series, settings: Settings
-) -> Sequence[str]:
-    """Write one cut; of a measure that aims at a target, the sides on which reeds lie."""
-    name, edge = _name(measure), shown(measure, cut)
+def _beyond(measure: Response, cut: float, values: pd.Series, settings: Settings) -> str:
+    """Write what lies beyond a cut; of a target, on the sides on which reeds lie."""
+    edge = shown(measure, cut)
     if measure.kind in ("ordinal", "binary"):
         lower = measure.direction == "lower"
         level = int(np.ceil(edge) if lower else np.floor(edge))
         text = str(level)
         if any(isinstance(each, str) for each in measure.levels):
             text = f"'{measure.levels[level - 1]}'"
-        return [f"{name} is {text} or {'more' if lower else 'less'}"]
-    unit = f" {measure.unit}" if measure.unit else ""
-    if measure.direction == "higher":
-        return [f"{name} is below {number_text(edge)}{unit}"]
-    if measure.direction == "lower":
-        return [f"{name} is above {number_text(edge)}{unit}"]
+        return f"{text} or {'more' if lower else 'less'}"
+    if measure.direction != "target":
+        side = "below" if measure.direction == "higher" else "above"
+        return f"{side} {number_text(edge)} {measure.unit}".strip()
     target = measure.target or 0.0
     sides = {
         "above": (values > target + edge).any(),
         "below": (values < target - edge).any(),
     }
     used = [side for side, seen in sides.items() if seen] or list(sides)
-    return [f"{name} is {side} {_away(measure, side, edge, settings)}" for side in used]
+    return " or ".join(f"{side} {_away(measure, side, edge, settings)}" for side in used)
 
 
 def _away(measure: Response, side: str, edge: float, settings: Settings) -> str:
