@@ -14,8 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.drift_frame import DAYS, ENOUGH_SESSIONS, MOMENT, POINT, Dated
+from reedlab.analyse.drift_frame import DAYS, ENOUGH_SESSIONS, MOMENT, POINT, Dated, plural
 from reedlab.analyse.strata import NAMES, random_keys
+from reedlab.answer import counted
 from reedlab.errors import ModelError
 from reedlab.model import fit_mixed
 from reedlab.model.control import (
@@ -39,6 +40,8 @@ from reedlab.model.steady import (
 )
 from reedlab.schema import FEW
 
+#: With fewer degrees of freedom the limits would be anything.
+FEWEST_DF = 2
 #: Days of a span within which sessions are compared where points hold too few of them.
 SPAN_DAYS = 30
 SPAN = "season span"
@@ -84,6 +87,12 @@ def chart(rows: Dated) -> Chart:
         return _chart_of_shares(rows)
     groups, blocks, notes = _layout(rows)
     levels, covariance, df = _levels(rows, groups, blocks)
+    if not df >= FEWEST_DF:
+        units = counted(rows.frame.units("tube"), "tube")
+        raise ModelError(
+            f"{response.label}: {len(data)} rows of {units} leave too little to judge "
+            f"{len(levels)} {plural(rows.division)} by; record on, or choose longer ones."
+        )
     centre, deviations, covariance = about_common(levels, covariance)
     draws = normal_draws(covariance, df)
     W = averaging(len(levels))
@@ -113,6 +122,8 @@ def _layout(rows: Dated) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, .
     blocks = [key for key in groups if key == "player_id" and data[key].nunique() < FEW]
     if "stage" in data and data["stage"].nunique() > 1:
         blocks.append("stage")
+    if "player_id" in blocks:
+        notes = (*notes, "Players are held: a change that came with another player does not show.")
     return tuple(key for key in groups if key not in blocks), tuple(blocks), notes
 
 
@@ -128,7 +139,7 @@ def _levels(
         table, covariance, df = levels_of(fit, POINT)
     except ModelError as error:
         raise ModelError(
-            f"{rows.frame.response.label}: the {rows.division}s cannot be judged. {error}"
+            f"{rows.frame.response.label}: the {plural(rows.division)} cannot be judged. {error}"
         ) from None
     place = pd.Index(table["level"]).get_indexer(list(rows.points))
     levels = table["estimate"].to_numpy()[place]
@@ -184,13 +195,16 @@ def _hidden(share: float, alike: float, group: np.ndarray, codes: np.ndarray) ->
 def _alike(rows: Dated) -> tuple[dict[str, np.ndarray], dict[str, float], tuple[str, ...]]:
     """Groups of rows, the correlation of fates within each, and what to know of it."""
     data, label = rows.frame.data, rows.frame.response.label
-    names, notes = random_keys(data, [key for key in NAMES if key != "lot_id"])
+    own = ("lot_id", "session_id") if rows.division == "session" else ("lot_id",)
+    names, notes = random_keys(data, [key for key in NAMES if key not in own])
     if not names:
         return {}, {}, notes
     try:
         fit = fit_mixed(_formula(rows, [POINT]), data, names)
     except ModelError as error:
-        raise ModelError(f"{label}: the {rows.division}s cannot be judged. {error}") from None
+        raise ModelError(
+            f"{label}: the {plural(rows.division)} cannot be judged. {error}"
+        ) from None
     total = sum(fit.variances.values())
     alike = {name: max(0.0, fit.variances[name] / total) for name in names}
     codes = {name: pd.factorize(data[name])[0] for name in names}

@@ -94,10 +94,21 @@ def dated(study: Study, response: str, by: str | None, lag_days: Sequence[float]
     if data[MOMENT].isna().all():
         notes = (
             *notes,
-            f"No day is recorded: the {division}s stand in the order of the record, and neither "
-            "trend nor weather can be told.",
+            f"No day is recorded: the {plural(division)} stand in the order of the record, and "
+            "neither trend nor weather can be told.",
         )
     return Dated(replace(frame, data=data), points, division, notes)
+
+
+def plural(division: str) -> str:
+    """Write more than one of what a point is.
+
+    Examples
+    --------
+    >>> plural("week"), plural("batch")
+    ('weeks', 'batches')
+    """
+    return f"{division}es" if division.endswith("ch") else f"{division}s"
 
 
 def sound_cells(study: Study, table: str, column: str) -> pd.Series:
@@ -238,7 +249,7 @@ def _too_few(response: Response, division: str, points: Sequence[str]) -> ModelE
             "to compare over time."
         )
     return ModelError(
-        f"{response.label}: {counted(len(points), division)} are too few points for a chart; it "
+        f"{response.label}: {len(points)} {plural(division)} are too few points for a chart; it "
         f"takes {FEWEST_POINTS}. Record on, or choose a finer division."
     )
 

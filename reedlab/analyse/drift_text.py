@@ -4,7 +4,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from reedlab.analyse.drift_frame import WEATHER
+from reedlab.analyse.drift_frame import WEATHER, plural
 from reedlab.analyse.drift_rows import ALARMS, STEP, TREND
 from reedlab.answer import counted, number_text, p_text
 from reedlab.schema import Response
@@ -29,7 +29,7 @@ def drift_sentence(
 ) -> str:
     """Say whether the season drifts, with the strongest signs and the chart's alarms."""
     what = f"the share of reeds {response.label}" if response.kind == "binary" else response.label
-    over = f"Over {counted(len(points), division)} {what}"
+    over = f"Over {len(points)} {plural(division)} {what}"
     strong = table[table["p_adjusted"] < LEVEL]
     looks = counted(len(table), "look")
     if len(strong):
@@ -38,7 +38,8 @@ def drift_sentence(
         opening = f"{over} shows no drift beyond chance in {looks}; the nearest"
         strong = table.nsmallest(1, "p_value")
     told = "; ".join(_effect(row, lag_days) for row in strong.to_dict("records"))
-    return f"{opening}: {told}. {_alarms(points, response)}"
+    alone = ALARMS not in set(strong["term"]) or opening.endswith("nearest")
+    return f"{opening}: {told}. {_alarms(points, response, alone=alone)}"
 
 
 def _effect(row: dict, lag_days: Sequence[float]) -> str:
@@ -67,16 +68,16 @@ def _p(value: float) -> str:
     return text if text.startswith("<") else f"= {text}"
 
 
-def _alarms(points: pd.DataFrame, response: Response) -> str:
+def _alarms(points: pd.DataFrame, response: Response, *, alone: bool) -> str:
     outside = points[points["outside"]]
     judged = "share" if response.kind == "binary" else "moving average"
     if outside.empty:
         return f"The {judged} stays within its limits at all {len(points)} points."
     names = ", ".join(outside["level"].head(3))
     more = f" and {len(outside) - 3} more" if len(outside) > 3 else ""
+    opening = f"Taken alone, the {judged}" if alone else f"The {judged}"
     return (
-        f"The {judged} is outside its limits at {len(outside)} of {len(points)} points: "
-        f"{names}{more}."
+        f"{opening} is outside its limits at {len(outside)} of {len(points)} points: {names}{more}."
     )
 
 

@@ -10,6 +10,7 @@ from reedlab.analyse.drift_frame import dated
 from reedlab.answer import VOCABULARY
 from reedlab.demo import TRUTH
 from reedlab.errors import CallError, ModelError
+from reedlab.schema import Response
 from tests.analyse.build import KEPT
 from tests.analyse.seasons import (
     CROW,
@@ -87,7 +88,7 @@ def test_a_step_is_found_where_it_is(study):
     assert row["contrast"] == "from Mar 2026 on"
     assert 25 < row["conf_low"] < 40 < row["conf_high"] < 55
     assert found.points["outside"].any()
-    assert "The moving average is outside its limits at" in found.sentence
+    assert "he moving average is outside its limits at" in found.sentence
     ax = found.plot()
     assert "outside" in [text.get_text() for text in ax.get_legend().get_texts()]
 
@@ -227,3 +228,36 @@ def test_one_reed_a_tube_and_nothing_shared(study):
     found = drift(study(made_in_turn(per_tube=1), []), "crow", by="month")
     assert len(found.points) >= 4
     assert any("Every tube gave one row only" in text for text in found.cautions)
+
+
+def test_players_are_held_and_it_is_said(study):
+    rows = many_sessions()
+    late = rows["session_id"] > "S06"
+    rows["player_id"] = np.where(late, "P2", "P1")
+    rows["crow"] += 40.0 * late
+    found = drift(study(rows, [], [CROW]), "crow", by="session")
+    assert term(found, "change point")["p_value"] > 0.05
+    assert any("came with another player does not show" in text for text in found.cautions)
+
+
+def test_too_few_tubes_is_one_sentence(study):
+    with pytest.raises(ModelError, match=r"crow: 9 rows of 3 tubes leave too little to judge 4"):
+        drift(study(made_in_turn(9), []), "crow")
+
+
+def test_an_alarm_that_does_not_stand_among_all_looks_is_said_to_be_alone(study):
+    rows = made_in_turn(60).assign(batch_id=np.repeat([f"B{i}" for i in range(5)], 12))
+    found = drift(study(rows, []), "crow", by="batch")
+    assert found.points["outside"].sum() == 1
+    assert found.sentence.startswith("Over 5 batches crow shows no drift beyond chance in 3 looks")
+    assert "Taken alone, the moving average is outside its limits at 1 of 5 points: B3." in (
+        found.sentence
+    )
+
+
+def test_a_yes_or_no_of_tests_makes_a_chart_of_sessions(study):
+    rows = many_sessions()
+    rows["clean"] = np.arange(len(rows)) % 3 > 0
+    found = drift(study(rows, [], [Response("clean", "binary")]), "clean", by="session")
+    assert len(found.points) == 12
+    assert found.points["n_tests"].tolist() == [6] * 12
