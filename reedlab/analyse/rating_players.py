@@ -53,9 +53,9 @@ class Players:
     @property
     def sentence(self) -> str:
         """Whether players put the reeds in the same order; empty where it is not known."""
-        if self.agreement.empty:
+        rows = self.agreement[self.agreement["term"] == CORRELATION].dropna(subset="estimate")
+        if rows.empty:
             return ""
-        rows = self.agreement[self.agreement["term"] == CORRELATION]
         W_of = self.agreement[self.agreement["term"] == W].set_index("rater")["estimate"]
         together = rows[rows["rater"] == ALL]
         told = [
@@ -68,10 +68,6 @@ class Players:
             "Do players put the same reeds in the same order (rank correlation, 1 the same, 0 no "
             f"relation)? {'; '.join(told)}."
         )
-
-
-def _is(p: str) -> str:
-    return p if p.startswith("<") else f"= {p}"
 
 
 def compare_players(frame: Frame, cut: float, cut_name: str) -> Players:
@@ -156,3 +152,7 @@ def _cautions(data: pd.DataFrame, agreement: pd.DataFrame) -> tuple[str, ...]:
             "player's reeds only.",
         )
     return ()
+
+
+def _is(p: str) -> str:
+    return p if p.startswith("<") else f"= {p}"

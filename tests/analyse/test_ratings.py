@@ -107,6 +107,13 @@ def test_three_players_together_and_in_pairs(study):
     assert W["rater"].tolist() == ["all players", "P1 and P2", "P1 and P3", "P2 and P3"]
 
 
+def test_a_player_who_always_gives_the_same(study):
+    rows = rated(wide=1)
+    found = found_in(study, rows.assign(rating=rows["rating"].where(rows["player_id"] == "P1", 4)))
+    assert found.agreement["estimate"].isna().any()
+    assert "same order" not in found.sentence
+
+
 def test_five_players_are_random_and_have_no_rows(study):
     found = found_in(study, rated(("P1", "P2", "P3", "P4", "P5")))
     assert "player_id" not in set(found.table["term"])
