@@ -1,11 +1,13 @@
 """How many of the reeds are kept?"""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, overload
 
 import pandas as pd
 
 from reedlab.analyse.frame import require_unique_keys
+from reedlab.analyse.keep_by_level import KeepRateByLevel, by_level
 from reedlab.analyse.words import share_with_interval
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
@@ -40,23 +42,44 @@ class KeepRate(Answer):
         return shares(self.table, ["kept"], f"{self.table['n_units'].iloc[0]} decided reeds", ax)
 
 
-def keep_rate(study: Study) -> KeepRate:
-    """Tell the keep rate with its Wilson interval (1927).
+@overload
+def keep_rate(study: Study) -> KeepRate: ...
+@overload
+def keep_rate(study: Study, by: str, factors: Sequence[str] | None = None) -> KeepRateByLevel: ...
+def keep_rate(
+    study: Study, by: str | None = None, factors: Sequence[str] | None = None
+) -> KeepRate | KeepRateByLevel:
+    """Tell the keep rate with its Wilson interval (1927), of all reeds or by level.
+
+    Parameters
+    ----------
+    study : Study
+    by : str, optional
+        A factor: the share kept at each of its levels, adjusted for the other factors, with
+        an interval that knows that reeds of a tube go together.
+    factors : sequence of str, optional
+        What is adjusted for; left out, all that the study declares and records.
+
+    Returns
+    -------
+    KeepRate or KeepRateByLevel
 
     Raises
     ------
     CallError
-        If no fate is recorded at all.
+        If no fate is recorded at all, or there is no such factor.
     RecordError
         If a reed stands twice.
     ModelError
-        If no reed is decided yet.
+        If no reed is decided yet; by level, if none or all were kept.
 
     Examples
     --------
     >>> from reedlab.demo import example_study
     >>> keep_rate(example_study("batch")).table["n_units"].tolist()
     [24]
+    >>> keep_rate(example_study("batch"), by="shape").table["level"].tolist()
+    ['narrow', 'wide']
     """
     reeds = study.tables.get("reeds")
     if reeds is None or "kept" not in reeds:
@@ -65,6 +88,8 @@ def keep_rate(study: Study) -> KeepRate:
     decided = reeds[reeds["kept"].notna()]
     if decided.empty:
         raise ModelError("No reed is kept or discarded yet.")
+    if by is not None:
+        return by_level(study, by, factors)
     kept = int(decided["kept"].sum())
     rate = proportion(kept, len(decided))
     undecided = reeds.index[reeds["kept"].isna()]

@@ -34,7 +34,7 @@ def half_width(terms: Terms, term: str, column: int = 0) -> float:
     >>> y = np.array([0.0, 1, 0, 1, 1, 1, 0, 0, 0, 1, 0, 1])
     >>> terms = Terms(y, {"x": x}, {"x": x}, plot, np.ones((12, 1)), np.empty((12, 0)))
     >>> round(half_width(terms, "x"), 3)
-    0.547
+    0.554
     """
     from scipy.stats import t as t_distribution
 
