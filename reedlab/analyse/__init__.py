@@ -15,7 +15,9 @@ from reedlab.analyse.drivers import Drivers, drivers
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.lasting import Lasting, lasting
 from reedlab.analyse.looks import Looks, looks
+from reedlab.analyse.made_once import MadeOnce, made_once
 from reedlab.analyse.ratings import Ratings, ratings
+from reedlab.analyse.recipe import Recipe, recipe
 from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
@@ -31,7 +33,9 @@ __all__ = [
     "KeepRate",
     "Lasting",
     "Looks",
+    "MadeOnce",
     "Ratings",
+    "Recipe",
     "Reliability",
     "Residuals",
     "Season",
@@ -46,7 +50,9 @@ __all__ = [
     "keep_rate",
     "lasting",
     "looks",
+    "made_once",
     "ratings",
+    "recipe",
     "reliability",
     "residuals",
     "season",

@@ -117,9 +117,9 @@ NULLS = {
 def test_where_nothing_matters_nothing_is_narrowed(name):
     sizes, bends, widths, worth, absolute = NULLS[name]
     truth = [np.zeros(width) for width in widths]
-    _, narrowed = simulated(sizes, bends, truth, worth, absolute, together=0.5, runs=500)
+    _, narrowed = simulated(sizes, bends, truth, worth, absolute, together=0.5, runs=400)
     print(f"\n{name:32s} narrowed {narrowed:.3f}")
-    assert narrowed <= 0.05 + four_errors(0.05, 500)
+    assert narrowed <= 0.05 + four_errors(0.05, 400)
 
 
 WORLDS = {
@@ -178,7 +178,7 @@ def searched(frame):
 
 
 def test_through_the_mixed_model_nothing_is_narrowed_where_nothing_matters():
-    rng, runs, wrong = np.random.default_rng(3), 80, 0
+    rng, runs, wrong = np.random.default_rng(3), 60, 0
     for _ in range(runs):
         space, found = searched(made(rng, 0, 0))
         ranges = best_ranges(space, found)
@@ -188,7 +188,7 @@ def test_through_the_mixed_model_nothing_is_narrowed_where_nothing_matters():
 
 
 def test_through_the_mixed_model_the_true_best_is_held():
-    rng, runs, held, narrow = np.random.default_rng(4), 50, 0, 0
+    rng, runs, held, narrow = np.random.default_rng(4), 40, 0, 0
     for _ in range(runs):
         space, found = searched(made(rng, 15, 8))
         ranges = best_ranges(space, found)
