@@ -1,7 +1,7 @@
 """What moves a rating, taken as the ordered scale that it is?"""
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -23,11 +23,12 @@ from reedlab.analyse.rating_effects import (
     scale_cautions,
 )
 from reedlab.analyse.rating_players import Players, compare_players
+from reedlab.analyse.rating_rows import require_rating, rows_that_differ
 from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.strata import judged
 from reedlab.analyse.words import with_minus
 from reedlab.answer import Answer, counted, number_text
-from reedlab.errors import CallError, ModelError, listed, unknown_name
+from reedlab.errors import CallError, unknown_name
 from reedlab.schema import Factor, Response
 from reedlab.study import Study
 
@@ -218,17 +219,9 @@ def ratings(study: Study, response: str, factors: Sequence[str] | None = None) -
     >>> found.table["level"].tolist()
     ['', '2', '3', '4', '5']
     """
-    asked = study.response(response)
-    if asked.kind != "ordinal":
-        known = [r.name for r in study.settings.responses if r.kind == "ordinal"]
-        have = f"Ratings here: {listed(known)}." if known else "No rating is declared here."
-        raise CallError(
-            f"'{response}' is {asked.kind} and no rating on an ordered scale: ask "
-            f"drivers(study, '{response}'). {have}"
-        )
+    require_rating(study, response)
     everything = gather(study, response, factors)
-    _require_two(everything)
-    frame = _once_where_alike(_players_first(everything))
+    frame = rows_that_differ(everything)
     frame, chosen = judged(frame)
     _, frame = fit_factors(frame, chosen)
     fit = fit_ratings(frame, chosen)
@@ -252,47 +245,6 @@ def ratings(study: Study, response: str, factors: Sequence[str] | None = None) -
         frame=frame,
         fit=fit,
     )
-
-
-def _players_first(frame: Frame) -> Frame:
-    """Let the player stand for sessions where each has one: its level is what is asked."""
-    data = frame.data
-    if not {"player_id", "session_id"} <= {*data}:
-        return frame
-    pairs = data[["player_id", "session_id"]].drop_duplicates()
-    alike = pairs["player_id"].is_unique and pairs["session_id"].is_unique
-    if not alike or any(factor.stratum == "session" for factor in frame.factors):
-        return frame
-    return replace(frame, data=data.drop(columns="session_id"))
-
-
-def _once_where_alike(frame: Frame) -> Frame:
-    """Count each reed once where all of its ratings at a stage are the same, as in every reed.
-
-    Then nothing is left from which to learn how ratings of a reed differ.
-    """
-    data, name = frame.data, frame.response.name
-    keys = [key for key in ("reed_id", "stage") if key in data]
-    if "reed_id" not in keys or any(factor.stratum == "session" for factor in frame.factors):
-        return frame
-    things = data.groupby(keys, observed=True)[name]
-    if len(things) == len(data) or (things.nunique() > 1).any():
-        return frame
-    once = data.drop_duplicates(keys).drop(columns=["player_id", "session_id"], errors="ignore")
-    why = (
-        f"{frame.response.label}: all ratings of a reed are the same in each of "
-        f"{counted(len(once), 'reed')}, so each counts once."
-    )
-    return replace(frame, data=once, cautions=(*frame.cautions, why))
-
-
-def _require_two(frame: Frame) -> None:
-    values = frame.data[frame.response.name]
-    if values.nunique() < 2:
-        raise ModelError(
-            f"{frame.response.label}: all {counted(len(values), 'rating')} are "
-            f"{rating_name(frame, values.iloc[0])}, so nothing can be seen to move it."
-        )
 
 
 def _completed(table: pd.DataFrame, study: Study, frame: Frame) -> pd.DataFrame:

@@ -13,7 +13,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import eigh
 from scipy.special import expit
 
 from reedlab.errors import ModelError
@@ -22,6 +21,7 @@ from reedlab.model.design import FixedPart
 from reedlab.model.inference import METHODS
 from reedlab.model.likelihood import climb
 from reedlab.model.link import ordered_part, standard_rows
+from reedlab.model.link_scores import departures, information_of, turning
 from reedlab.model.mixed import fit_mixed
 from reedlab.model.questions import LinearFit
 
@@ -173,7 +173,7 @@ class GroupedLinkFit(LinearFit):
         count as independent here either.
         """
         chance = expit((self.fixed.X @ self.slopes)[:, None] - self.thresholds)
-        whole = _departures(self.codes, chance)
+        whole = departures(self.codes, chance)
         above = self.codes[:, None] > np.arange(len(self.thresholds))
         asked = np.flatnonzero(np.minimum(above.sum(axis=0), (~above).sum(axis=0)) >= FEWEST)
         parts = [pd.DataFrame(columns=["term", "level", "statistic", "p_value", "p_adjusted"])]
@@ -259,14 +259,14 @@ def fit_link_groups(
         own = np.arange(width) != part.terms["1"].start
         thresholds, slopes[own], covariance = back(peak)
     chance = expit((part.X @ slopes)[:, None] - thresholds)
-    information = _information(chance)
+    information = information_of(chance)
     if not peak.flat:
         cuts = len(thresholds)
-        turned = _turn(part.X[:, own], information, covariance[cuts:, cuts:])
+        turned = turning(part.X[:, own], information, covariance[cuts:, cuts:])
         turn[np.ix_(own, own)] = turned
         # What is turned are differences from the mean row, whose own error stays as it is.
         turn[~own, own] = part.X[:, own].mean(axis=0) @ (np.eye(width - 1) - turned)
-    number = part.X @ slopes + _departures(codes, chance) / information
+    number = part.X @ slopes + departures(codes, chance) / information
     working = _judge(formula, part, number, groups)
     return GroupedLinkFit(
         formula,
@@ -287,33 +287,3 @@ def _judge(formula: str, part: FixedPart, number: np.ndarray, groups: Sequence[s
     """Fit the mixed model of a number in the response's place."""
     name = formula.partition("~")[0].strip().strip("`")
     return fit_mixed(formula, part.data.assign(**{name: number}), groups, bounded=False)
-
-
-def _turn(X: np.ndarray, information: float, covariance: np.ndarray) -> np.ndarray:
-    """Matrix A with A C A' the covariance of the link model, C that of the number.
-
-    Both with rows taken as independent. It is the root of covariance times C inverse, the
-    same whatever the coding of the columns.
-    """
-    centred = X - X.mean(axis=0)
-    C = np.linalg.inv(centred.T @ centred * information)
-    values, vectors = eigh(covariance, C)
-    return C @ (vectors * np.sqrt(values)) @ vectors.T
-
-
-def _departures(codes: np.ndarray, chance: np.ndarray) -> np.ndarray:
-    """Chance of a lower level less that of a higher one; `chance` (n, t) is of cut or above."""
-    edges, rows = _edges(chance), np.arange(len(codes))
-    return (1 - edges[rows, codes]) - edges[rows, codes + 1]
-
-
-def _information(chance: np.ndarray) -> float:
-    """Variance of a departure, averaged over the rows."""
-    edges = _edges(chance)
-    each = -np.diff(edges, axis=1)
-    return float((each * (1 - edges[:, :-1] - edges[:, 1:]) ** 2).sum(axis=1).mean())
-
-
-def _edges(chance: np.ndarray) -> np.ndarray:
-    ends = np.ones((len(chance), 1))
-    return np.hstack([ends, chance, 0 * ends])

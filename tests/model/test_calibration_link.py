@@ -16,7 +16,8 @@ from scipy.special import expit
 
 from reedlab.model.inference import basis
 from reedlab.model.kernel import build_kernel
-from reedlab.model.link_groups import _departures, _information, _turn, fit_link_groups
+from reedlab.model.link_groups import fit_link_groups
+from reedlab.model.link_scores import departures, information_of, turning
 from reedlab.model.reml import fit_reml
 
 pytestmark = pytest.mark.slow
@@ -95,9 +96,9 @@ def judged(codes):
     numbers, turns = [], []
     for row, cuts, fitted, C in zip(codes, thresholds, eta, covariance, strict=True):
         chance = expit(fitted[:, None] - cuts)
-        information = _information(chance)
-        numbers.append(fitted + _departures(row, chance) / information)
-        turns.append(_turn(X[:, 1:], information, C))
+        information = information_of(chance)
+        numbers.append(fitted + departures(row, chance) / information)
+        turns.append(turning(X[:, 1:], information, C))
     Y = np.array(numbers).T
     Q, R = np.linalg.qr(X)
     start = Q.T @ Y
