@@ -44,6 +44,8 @@ class StoppingRows:
     order : list of str
         The stages.
     cautions : tuple of str
+    set_aside : dict of str to tuple of str
+        By measure, the cells that cannot be and were not used.
     left_out : DataFrame
     """
 
@@ -53,6 +55,7 @@ class StoppingRows:
     later: dict[int, pd.DataFrame]
     order: list[str]
     cautions: tuple[str, ...]
+    set_aside: dict[str, tuple[str, ...]]
     left_out: pd.DataFrame
 
     @property
@@ -77,6 +80,10 @@ class StoppingRows:
             measures=measures,
             at_stage=at_stage[~lost],
             later={},
+            cautions=(
+                *self.cautions,
+                *(text for measure in measures for text in self.set_aside[measure.name]),
+            ),
             left_out=pd.concat([self.left_out, more], ignore_index=True),
         )
 
@@ -87,7 +94,8 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
     order = stage_order(study)
     tests = _tests_at(study, at, order)
     measures, cautions = _measures(study, predictors)
-    seen = {measure.name: gather(study, measure.name, []).data for measure in measures}
+    frames = {measure.name: gather(study, measure.name, []) for measure in measures}
+    seen = {name: frame.data for name, frame in frames.items()}
     at_stage = _means(seen, tests.index)
     reeds, left_out = _decided(study, order, tests)
     if reeds.empty:
@@ -116,7 +124,14 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
         for place, name in enumerate(order)
     }
     return StoppingRows(
-        reeds, tuple(measures), table[names], later, order, tuple(cautions), left_out
+        reeds,
+        tuple(measures),
+        table[names],
+        later,
+        order,
+        tuple(cautions),
+        {name: frames[name].cautions for name in names},
+        left_out,
     )
 
 

@@ -61,7 +61,14 @@ def said(table: pd.DataFrame, at: str, rule: str, sure: float) -> str:
             f"At {stage} no cut saves work worth a word: {rule}, at {_number(finishing)} "
             f"({_limits(finishing)}) minutes a keeper ({base})."
         )
-    saved, thrown, naive = first[SAVED], first[THROWN], ""
+    saved, thrown = first[SAVED], first[THROWN]
+    if pd.isna(thrown["estimate"]):
+        return (
+            f"At {stage}, {rule}: this stops {_number(first[STOPPED])} % of the reeds. No reed "
+            f"that it stops was ever finished, so what it saves for each keeper and how many "
+            f"keepers it throws away is not known ({base})."
+        )
+    naive = ""
     if method != "naive":
         other = table[(table["term"] == THROWN) & (table["method"] == "naive")].iloc[0]
         naive = f"; of the finished reeds alone it would seem {_number(other)} %"
@@ -69,7 +76,7 @@ def said(table: pd.DataFrame, at: str, rule: str, sure: float) -> str:
         f"At {stage}, {rule}: this stops {_number(first[STOPPED])} % of the reeds and takes "
         f"{_number(first[RULE])} minutes a keeper instead of {_number(finishing)}, "
         f"{_fewer(saved)}. It throws away {_number(thrown)} % of the keepers "
-        f"({_limits(thrown)}; {BASIS[method]}{naive}). {_how_sure(saved, sure)} ({base})."
+        f"({_limits(thrown)}; {BASIS[method]}{naive}). {_how_sure(saved, sure, method)} ({base})."
     )
 
 
@@ -125,8 +132,10 @@ def cut_label(measure: Response) -> str:
 def _beyond(measure: Response, cut: float, values: pd.Series, settings: Settings) -> str:
     """Write what lies beyond a cut; of a target, on the sides on which reeds lie."""
     edge = shown(measure, cut)
-    if measure.kind in ("ordinal", "binary"):
-        lower = measure.direction == "lower"
+    lower = measure.direction == "lower"
+    if measure.kind == "binary":
+        return "yes" if lower else "no"
+    if measure.kind == "ordinal":
         level = int(np.ceil(edge) if lower else np.floor(edge))
         text = str(level)
         if any(isinstance(each, str) for each in measure.levels):
@@ -163,13 +172,16 @@ def _name(measure: Response) -> str:
     return "the crow" if measure.name == "crow_cents" else f"the {measure.label}"
 
 
-def _how_sure(row: Row, sure: float) -> str:
+def _how_sure(row: Row, sure: float, method: str) -> str:
     chance = f"the chance is {'over 99' if sure > 0.99 else number_text(round(100 * sure), 2)} %"
     if row["conf_low"] > 0:
-        return f"It is better than finishing every reed: {chance}"
-    if row["conf_high"] < 0:
-        return f"It is worse than finishing every reed: {chance} that it is better"
-    return f"That it is better than finishing every reed is not sure: {chance}"
+        text = f"it is better than finishing every reed: {chance}"
+    elif row["conf_high"] < 0:
+        text = f"it is worse than finishing every reed: {chance} that it is better"
+    else:
+        text = f"that it is better than finishing every reed is not sure: {chance}"
+    # Without spared reeds nothing in the record can bear out what the figures rest on.
+    return f"If that holds, {text}" if method == "Begg & Greenes" else text[0].upper() + text[1:]
 
 
 def _number(row: Row) -> str:

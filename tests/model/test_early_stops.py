@@ -124,11 +124,11 @@ def season(rng, tubes, spared=0.1, by_rule=False):
 def test_the_corrected_share_covers_the_truth_and_the_naive_one_does_not():
     """Share of good ones that a rule stops, with one in ten spared: 8 kinds of season.
 
-    400 seasons a kind: the corrected interval must hold the truth in 93 to 97 % of all 3200,
+    250 seasons a kind: the corrected interval must hold the truth in 93 to 97 % of all 2000,
     and in each kind within that give or take 2 binomial errors (counts are whole: with few
     spared good ones no interval comes nearer).
     """
-    rng, seasons, rates = np.random.default_rng(20), 400, []
+    rng, seasons, rates = np.random.default_rng(20), 250, []
     for by_rule in (True, False):
         x, _, good, _ = season(rng, 50_000, by_rule=by_rule)
         for cut in (-0.6, -0.2):
