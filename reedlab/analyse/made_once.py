@@ -16,6 +16,7 @@ import pandas as pd
 
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather, ordered_levels
+from reedlab.analyse.looked import looked
 from reedlab.analyse.recipe_rows import GRADES
 from reedlab.analyse.words import with_unit
 from reedlab.answer import Answer, counted, number_text
@@ -78,6 +79,7 @@ class MadeOnce(Answer):
         return forest(self.table, labels, with_unit(f"effect on {what}", self.table["unit"][0]), ax)
 
 
+@looked
 def made_once(study: Study, response: str, factors: Sequence[str] | None = None) -> MadeOnce:
     """Tell which effects stand out where every recipe was made once.
 

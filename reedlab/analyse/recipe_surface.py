@@ -25,7 +25,7 @@ from reedlab.model.comparisons import holm, t_table
 from reedlab.model.design import quoted
 from reedlab.model.desirability import higher_is_better, lower_is_better, nearer_is_better
 from reedlab.model.moderated import PRIOR_DF, independent_covariance
-from reedlab.schema import Response
+from reedlab.schema import Factor, Response
 
 #: An interaction is taken in if its corrected p value is below this.
 LEVEL = 0.05
@@ -68,19 +68,16 @@ class Surface:
 
     def expected(self, levels: pd.DataFrame) -> pd.DataFrame:
         """Mean of reeds of these recipes: estimate, conf_low, conf_high; in the unit shown."""
-        rows = self.rows(levels) @ _folding(self.fit, self.names)
-        df = np.array([self.fit.test(row[None])[2] for row in rows])
         rows = self.rows(levels)
+        whole = rows @ _folding(self.fit, self.names)
+        df = np.maximum([self.fit.test(row[None])[2] for row in whole], 1.0)
         error = np.sqrt(np.einsum("np,pq,nq->n", rows, self.estimates.covariance, rows))
         names = [self.response.name] * len(rows)
-        found = t_table(
-            "term", names, rows @ self.estimates.coefficients, error, np.maximum(df, 1.0)
-        )
-        found = found[["term", "estimate", "std_error", "df", "conf_low", "conf_high"]]
+        found = t_table("term", names, rows @ self.estimates.coefficients, error, df)
+        found = found[["term", "estimate", "conf_low", "conf_high"]]
         if self.response.kind == "binary":
             shown = ["estimate", "conf_low", "conf_high"]
-            found[shown] = found[shown].clip(0, 1)
-            found[["std_error", *shown]] *= 100
+            found[shown] = found[shown].clip(0, 1) * 100
         return found
 
     def desirability(self, means: np.ndarray, floor: float = 0.0) -> np.ndarray:
@@ -132,10 +129,10 @@ def fit_surface(frame: Frame, space: Space, planned: Sequence[tuple[str, str]]) 
     coded = replace(frame, data=space.coded(frame.data))
     coded, chosen = judged(coded)
     fit, coded = fit_factors(coded, chosen)
-    names = tuple(f.name for f in space.factors if f in _named(coded, space))
+    names = tuple(factor.name for factor in _set(coded, space))
     if not names:
         raise ModelError("\n".join(["No factor that is set can be examined.", *coded.cautions]))
-    bends = [f.name for f in _named(coded, space) if _can_bend(frame.data, f.name)]
+    bends = [f.name for f in _set(coded, space) if _can_bend(f, frame.data[f.name])]
     coded = replace(coded, data=coded.data.assign(**{_bent(n): coded.data[n] ** 2 for n in bends}))
     wanted = [pair for pair in planned if set(pair) <= set(names)]
     terms = [quoted(_bent(name)) for name in bends] + [_crossed(pair) for pair in wanted]
@@ -143,24 +140,37 @@ def fit_surface(frame: Frame, space: Space, planned: Sequence[tuple[str, str]]) 
     looked = _extended(coded, chosen, [*terms, *others]) if others else None
     if looked is not None:
         terms += _supported(looked, others)
-    final = _extended(coded, chosen, terms) if terms else None
+    # Where they are too many together, interactions are given up before bends.
+    fits = (_extended(coded, chosen, some) for some in (terms, terms[: len(bends)]))
+    fit = next((larger for larger in fits if larger), fit)
     # `frame` keeps bench units; the reasons why factors were left out come from the fit.
-    kept = replace(frame, cautions=coded.cautions)
-    fit = final or fit
+    cautions = [*coded.cautions, *_straight(fit, _set(coded, space), bends, frame.response)]
+    kept = replace(frame, cautions=tuple(cautions))
     low, high = _limits(frame)
-    return Surface(
-        frame.response, kept, names, fit, _estimates(frame, fit, names), low, high, space
-    )
+    estimates = _estimates(frame, fit, names)
+    return Surface(frame.response, kept, names, fit, estimates, low, high, space)
 
 
-def _named(frame: Frame, space: Space) -> list:
-    """Factors of the frame that are set, as the space has them."""
+def _straight(
+    fit: LinearFit, factors: Sequence[Factor], bends: Sequence[str], response: Response
+) -> list[str]:
+    """Say of which factors three levels or more were tried, but the bend cannot be told."""
+    return [
+        f"{factor.label}: too few rows of {response.label} to tell a bend; a straight line is "
+        "assumed."
+        for factor in factors
+        if factor.name in bends and _bent(factor.name) not in fit.fixed.terms
+    ]
+
+
+def _set(frame: Frame, space: Space) -> list[Factor]:
+    """Factors of the space that the frame can examine."""
     examined = {factor.name for factor in frame.factors}
     return [factor for factor in space.factors if factor.name in examined]
 
 
-def _can_bend(data: pd.DataFrame, name: str) -> bool:
-    return pd.api.types.is_numeric_dtype(data[name]) and data[name].nunique() > 2
+def _can_bend(factor: Factor, values: pd.Series) -> bool:
+    return factor.kind == "numeric" and values.nunique() > 2
 
 
 def _bent(name: str) -> str:

@@ -14,7 +14,6 @@ from reedlab.analyse.asked import telling
 from reedlab.analyse.frame import Frame, gather
 from reedlab.analyse.recipe_space import Space, made_of, space_over
 from reedlab.analyse.recipe_surface import Surface, fit_surface
-from reedlab.analyse.told import TOLD_BY
 from reedlab.errors import CallError, ModelError, unknown_name
 from reedlab.schema import Factor, Response
 from reedlab.schema.factors import is_number
