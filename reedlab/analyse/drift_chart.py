@@ -14,11 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.drift_frame import DAYS, ENOUGH_SESSIONS, MOMENT, POINT, Dated, plural
+from reedlab.analyse.drift_frame import ENOUGH_SESSIONS, MOMENT, POINT, SPAN, Dated, plural
 from reedlab.analyse.strata import NAMES, random_keys
 from reedlab.answer import counted
-from reedlab.errors import ModelError
-from reedlab.model import fit_mixed
+from reedlab.errors import InestimableTermError, ModelError
+from reedlab.model import LinearFit, fit_mixed
 from reedlab.model.control import (
     Limits,
     Step,
@@ -42,9 +42,6 @@ from reedlab.schema import FEW
 
 #: With fewer degrees of freedom the limits would be anything.
 FEWEST_DF = 2
-#: Days of a span within which sessions are compared where points hold too few of them.
-SPAN_DAYS = 30
-SPAN = "season span"
 
 
 @dataclass(frozen=True)
@@ -86,7 +83,7 @@ def chart(rows: Dated) -> Chart:
     if response.kind == "binary":
         return _chart_of_shares(rows)
     groups, blocks, notes = _layout(rows)
-    levels, covariance, df = _levels(rows, groups, blocks)
+    levels, covariance, df, more = _levels(rows, groups, blocks)
     if not df >= FEWEST_DF:
         units = counted(rows.frame.units("tube"), "tube")
         raise ModelError(
@@ -99,7 +96,9 @@ def chart(rows: Dated) -> Chart:
     sd = np.sqrt(np.diag(W @ covariance @ W.T))
     limits = season_limits(moving_average(levels, centre), centre, sd, draws @ W.T)
     step = largest_step(deviations, covariance, draws)
-    return Chart(_points(rows, levels, limits.level, limits), centre, limits, sd, step, notes)
+    return Chart(
+        _points(rows, levels, limits.level, limits), centre, limits, sd, step, (*notes, *more)
+    )
 
 
 def _constant(rows: Dated) -> ModelError:
@@ -122,20 +121,18 @@ def _layout(rows: Dated) -> tuple[tuple[str, ...], tuple[str, ...], tuple[str, .
     blocks = [key for key in groups if key == "player_id" and data[key].nunique() < FEW]
     if "stage" in data and data["stage"].nunique() > 1:
         blocks.append("stage")
-    if "player_id" in blocks:
-        notes = (*notes, "Players are held: a change that came with another player does not show.")
     return tuple(key for key in groups if key not in blocks), tuple(blocks), notes
 
 
 def _levels(
     rows: Dated, groups: Sequence[str], blocks: Sequence[str]
-) -> tuple[np.ndarray, np.ndarray, float]:
-    """Levels of the points, their covariance, and its degrees of freedom."""
+) -> tuple[np.ndarray, np.ndarray, float, tuple[str, ...]]:
+    """Levels of the points, their covariance, its degrees of freedom, and cautions."""
     data = rows.frame.data
-    if "session_id" in groups and not _sessions_within(data):
-        return _averages(rows, groups, blocks)
     try:
-        fit = fit_mixed(_formula(rows, [POINT, *blocks]), data, groups)
+        if "session_id" in groups and not _sessions_within(data):
+            return _averages(rows, groups, blocks)
+        fit, _, notes = _fitted(rows, [POINT], blocks, groups)
         table, covariance, df = levels_of(fit, POINT)
     except ModelError as error:
         raise ModelError(
@@ -143,7 +140,7 @@ def _levels(
         ) from None
     place = pd.Index(table["level"]).get_indexer(list(rows.points))
     levels = table["estimate"].to_numpy()[place]
-    return levels, covariance[np.ix_(place, place)], float(np.nanmedian(df))
+    return levels, covariance[np.ix_(place, place)], float(np.nanmedian(df)), notes
 
 
 def _sessions_within(data: pd.DataFrame) -> bool:
@@ -153,14 +150,42 @@ def _sessions_within(data: pd.DataFrame) -> bool:
 
 def _averages(
     rows: Dated, groups: Sequence[str], blocks: Sequence[str]
-) -> tuple[np.ndarray, np.ndarray, float]:
+) -> tuple[np.ndarray, np.ndarray, float, tuple[str, ...]]:
     """The same for points that are sessions, judged by how sessions of a month differ."""
-    data, sessions = rows.frame.data, rows.frame.units("session")
-    span = (data[DAYS] // SPAN_DAYS).map("{:.0f}".format)
-    spans = [SPAN] if 1 < span.nunique() <= sessions / ENOUGH_SESSIONS else []
-    fit = fit_mixed(_formula(rows, [*spans, *blocks]), data.assign(**{SPAN: span}), groups)
-    levels, covariance = averages_of(fit, blocks, rows.codes)
-    return levels, covariance, float(max(1, sessions - (span.nunique() if spans else 1)))
+    spans, sessions = rows.frame.data[SPAN].nunique(), rows.frame.units("session")
+    within = [SPAN] if 1 < spans <= sessions / ENOUGH_SESSIONS else []
+    fit, held, notes = _fitted(rows, within, blocks, groups)
+    if within and held != tuple(blocks):
+        # What is held matters more than the months: players may have had one each.
+        within = []
+        fit, held, notes = _fitted(rows, within, blocks, groups)
+    levels, covariance = averages_of(fit, held, rows.codes)
+    return levels, covariance, float(max(1, sessions - (spans if within else 1))), notes
+
+
+def _fitted(
+    rows: Dated, terms: Sequence[str], blocks: Sequence[str], groups: Sequence[str]
+) -> tuple[LinearFit, tuple[str, ...], tuple[str, ...]]:
+    """Fit the terms with those blocks that they do not contain; the blocks, and cautions."""
+    held, notes = [*blocks], []
+    while True:
+        try:
+            fit = fit_mixed(_formula(rows, [*terms, *held]), rows.frame.data, groups)
+        except InestimableTermError as error:
+            if error.term not in held:
+                raise
+            held.remove(error.term)
+            what = NAMES.get(error.term, error.term)
+            notes.append(
+                f"{what} and {rows.division} changed together: differences between {what}s are not "
+                "taken out, and may be what shows."
+            )
+        else:
+            if "player_id" in held:
+                notes.append(
+                    "Players are held: a change that came with another player does not show."
+                )
+            return fit, tuple(held), tuple(notes)
 
 
 def _formula(rows: Dated, terms: Sequence[str]) -> str:

@@ -30,6 +30,8 @@ ENOUGH_ROWS, ENOUGH_SESSIONS = 8, 2
 WEATHER = ("relative_humidity_pct", "temperature_c")
 #: Columns that are added to a frame.
 POINT, DAYS, MOMENT = "season point", "season days", "season moment"
+#: The span of so many days within which sessions are compared where points hold too few.
+SPAN, SPAN_DAYS = "season span", 30
 
 
 @dataclass(frozen=True)
@@ -87,6 +89,7 @@ def dated(study: Study, response: str, by: str | None, lag_days: Sequence[float]
         frame = _without_rows(study, frame, missing, named.name)
     data = data.loc[frame.data.index].assign(**{POINT: named.loc[frame.data.index]})
     data[DAYS] = (data[MOMENT] - data[MOMENT].min()) / pd.Timedelta(days=1)
+    data[SPAN] = (data[DAYS] // SPAN_DAYS).map("{:.0f}".format)
     data = data.assign(**_weather(study, data, lag))
     points = _ordered(data)
     if len(points) < FEWEST_POINTS:

@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.drift_frame import DAYS, MOMENT, POINT, Dated
+from reedlab.analyse.drift_frame import DAYS, MOMENT, POINT, SPAN, Dated
 from reedlab.analyse.frame import Frame
 from reedlab.schema import Response
 from tests.analyse.build import reeds_of
@@ -55,6 +55,7 @@ def as_dated(rows, response, days_a_point):
         **{
             MOMENT: START + pd.to_timedelta(rows["day"], unit="D"),
             DAYS: rows["day"].astype(float),
+            SPAN: (rows["day"] // 30).astype(str),
             POINT: "P" + number.astype(str).str.zfill(3),
         }
     )

@@ -240,6 +240,17 @@ def test_players_are_held_and_it_is_said(study):
     assert any("came with another player does not show" in text for text in found.cautions)
 
 
+def test_players_who_change_with_the_points_are_not_held_and_it_is_said(study):
+    rows = many_sessions(sessions=16)
+    rows["player_id"] = np.where(rows["started_at"].dt.month % 2, "P1", "P2")
+    made = study(rows, [], [CROW])
+    by_month = drift(made, "crow", by="month").cautions
+    together = "player and month changed together: differences between players are not"
+    assert any(text.startswith(together) for text in by_month)
+    by_session = drift(made, "crow", by="session").cautions
+    assert any(text.startswith("Players are held") for text in by_session)
+
+
 def test_too_few_tubes_is_one_sentence(study):
     with pytest.raises(ModelError, match=r"crow: 9 rows of 3 tubes leave too little to judge 4"):
         drift(study(made_in_turn(9), []), "crow")
