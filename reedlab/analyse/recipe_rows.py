@@ -79,19 +79,19 @@ def is_settled(space: Space, factor: Factor, best: tuple[float, float] | list[st
 def chosen_recipe(space: Space, found: Search) -> pd.Series:
     """Choose one of the recipes that may be best.
 
-    As few factors as can be are changed from what was made most; these, and those that are
-    narrowed, take the levels that gain most for sure (see reedlab.model.best_set): what only
-    looks best by the estimate lies too often at an end of what was tried.
+    As few factors as can be are changed from what was made most, in the way that gains most
+    for sure; what looks best by the estimates lies too often at an end of what was tried.
+    Of what is known to matter, the factors that are narrowed, the levels are taken that are
+    expected to be the most desirable.
     """
     grid, ranges = found.grid, best_ranges(space, found)
-    usual = grid.nearest(space.usual)
-    changed = grid.places != usual
+    changed = grid.places != grid.nearest(space.usual)
     gain = np.where(found.may_be_best, found.gain, -np.inf)
-    fewest = np.where(found.may_be_best, changed.sum(axis=1), len(usual) + 1)
-    least = int(np.argmax(np.where(fewest == fewest.min(), gain, -np.inf)))
-    narrowed = [is_narrowed(space, factor, ranges[factor.name]) for factor in space.factors]
-    as_usual = ~changed[:, ~(changed[least] | narrowed)].any(axis=1)
-    best = int(np.argmax(np.where(as_usual, gain, -np.inf)))
+    changes = np.where(found.may_be_best, changed.sum(axis=1), changed.shape[1] + 1)
+    least = int(np.argmax(np.where(changes == changes.min(), gain, -np.inf)))
+    held = [not is_narrowed(space, factor, ranges[factor.name]) for factor in space.factors]
+    alike = (grid.places[:, held] == grid.places[least, held]).all(axis=1)
+    best = int(np.argmax(np.where(alike & found.may_be_best, found.expected, -np.inf)))
     recipe = grid.table.iloc[best].copy()
     for factor, moved in zip(space.factors, changed[best], strict=True):
         if not moved:

@@ -34,6 +34,8 @@ class Search:
         Factors that were left as usual, for there are too many to try all.
     desirability : ndarray, shape (candidates,)
         At the estimates, 0 to 1.
+    expected : ndarray, shape (candidates,)
+        Its mean over what the coefficients may be.
     gain : ndarray, shape (candidates,)
         By how much that is surely better than the usual recipe, in all but a tenth of draws.
     may_be_best : ndarray of bool, shape (candidates,)
@@ -42,6 +44,7 @@ class Search:
     grid: Grid
     fixed: tuple[str, ...]
     desirability: np.ndarray
+    expected: np.ndarray
     gain: np.ndarray
     may_be_best: np.ndarray
 
@@ -69,7 +72,7 @@ def search(
         correlation=_correlation(surfaces),
         seed=seed,
     )
-    return Search(grid, fixed, found.worth, found.gain, found.may_be_best)
+    return Search(grid, fixed, found.worth, found.expected, found.gain, found.may_be_best)
 
 
 def _by_strength(space: Space, surfaces: Sequence[Surface]) -> list[str]:

@@ -75,6 +75,8 @@ class BestSet:
     ----------
     worth : ndarray, shape (candidates,)
         At the estimates.
+    expected : ndarray, shape (candidates,)
+        Mean over the draws: less than `worth` where an error either way only harms.
     gain : ndarray, shape (candidates,)
         What is gained over the reference in all but a tenth of the draws.
     may_be_best : ndarray of bool, shape (candidates,)
@@ -83,6 +85,7 @@ class BestSet:
     """
 
     worth: np.ndarray
+    expected: np.ndarray
     gain: np.ndarray
     may_be_best: np.ndarray
     level: float
@@ -150,7 +153,7 @@ def best_set(
     rivals = [np.where(candidates.inside[rival], rival, own) for rival in rivals]
     kept = may_be_best(scores, rivals, level) & candidates.inside
     gain = np.quantile(scores - scores[reference], UNSURE, axis=1)
-    return BestSet(now, gain, kept, level)
+    return BestSet(now, scores.mean(axis=1), gain, kept, level)
 
 
 def joint_draws(
