@@ -209,11 +209,13 @@ def dots(
     return ax
 
 
-def legend_once(ax: "Axes", **place: Any) -> None:
-    """Name each look once, in one row, though it was drawn several times; `place` says where."""
+def legend_once(ax: "Axes", rows: int = 1, **place: Any) -> None:
+    """Name each look once, in so many rows, though it was drawn often; `place` says where."""
     handles, labels = ax.get_legend_handles_labels()
     once = dict(zip(labels, handles, strict=True))
-    ax.legend([*once.values()], [*once], fontsize=8, frameon=False, ncols=len(once), **place)
+    ax.legend(
+        [*once.values()], [*once], fontsize=8, frameon=False, ncols=-(-len(once) // rows), **place
+    )
 
 
 def save(ax: "Axes", path: Path) -> list[Path]:

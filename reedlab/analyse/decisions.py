@@ -7,7 +7,7 @@ question that the record cannot answer is refused with its reason, in a sentence
 
 from collections.abc import Callable, Iterator, Sequence
 
-from reedlab.analyse.adjusting import adjusting
+from reedlab.analyse.adjusting import Adjusting, adjusting
 from reedlab.analyse.break_in import break_in
 from reedlab.analyse.drift import drift
 from reedlab.analyse.lasting import lasting
@@ -65,7 +65,7 @@ def _questions(study: Study, asked: Sequence[Response]) -> Iterator[Question]:
     if measured:
         name, label = measured.name, measured.label
         if "adjustments" in study.tables:
-            yield "adjusting", "adjusting", lambda: adjusting(study, name)
+            yield "adjusting", "adjusting", lambda: _adjusting(study, asked)
         yield "break_in", "breaking in", lambda: break_in(study, name)
         yield "drift", f"drift of {label}", lambda: drift(study, name)
     if kept:
@@ -75,3 +75,21 @@ def _questions(study: Study, asked: Sequence[Response]) -> Iterator[Question]:
     both = [response.name for response in (measured, kept) if response]
     if both:
         yield "recipe", "the next recipe", lambda: recipe(study, both)
+
+
+def _adjusting(study: Study, asked: Sequence[Response]) -> Answer:
+    """Ask what adjusting does to each response; tell where it does most, by its p value.
+
+    What stands over all of them is weighed with everything else that was looked at.
+    """
+    found: list[Adjusting] = []
+    refused: list[ModelError | CallError] = []
+    for response in asked:
+        if response.table == "tests" and response.kind != "binary":
+            try:
+                found.append(adjusting(study, response.name))
+            except (CallError, ModelError) as error:
+                refused.append(error)
+    if not found:
+        raise refused[0]
+    return min(found, key=lambda one: float(one.table["p_value"].min()))

@@ -15,6 +15,7 @@ from typing import Any, Concatenate, ParamSpec, TypeVar
 import pandas as pd
 
 import reedlab
+from reedlab.analyse.strata import NAMES as NAMES_OF_KEYS
 from reedlab.analyse.words import effect_text
 from reedlab.answer import Answer, counted
 from reedlab.errors import listed
@@ -78,8 +79,9 @@ def tally(study: Study, looks: Iterable[Look]) -> str:
 
 
 def label_of(study: Study, name: str) -> str:
-    """Return the words for a factor or response, or the name where none is declared."""
-    return next((d.label for d in study.settings.declared if d.name == name), name)
+    """Return the words for a factor, a response or a key, or the name where there are none."""
+    declared = {item.name: item.label for item in study.settings.declared}
+    return declared.get(name, NAMES_OF_KEYS.get(name, name))
 
 
 def _parts(study: Study, term: str) -> tuple[str, ...]:

@@ -134,7 +134,7 @@ class Looks(Answer):
         ax.xaxis.set_major_locator(MaxNLocator(integer=True))
         ax.set_xlabel("place in the order of p values, the smallest first")
         ax.set_ylabel("p value of the test")
-        legend_once(ax, loc="lower right", bbox_to_anchor=(1.0, 1.0))
+        legend_once(ax, rows=2, loc="lower left", bbox_to_anchor=(0.0, 1.0))
         return ax
 
 

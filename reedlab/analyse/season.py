@@ -118,7 +118,9 @@ class Season:
                 name = f"drivers_{self._short[response]}_by_{short}"
                 written += save(found.plot_factor(term), folder / name)
         cautions = folder / "cautions.csv"
-        rows = [(found.question, text) for found in self.answers.values() for text in found.cautions]
+        rows = [
+            (found.question, text) for found in self.answers.values() for text in found.cautions
+        ]
         table = pd.DataFrame(rows, columns=["asked", "caution"])
         table.to_csv(cautions, index=False, encoding="utf-8-sig")
         return [*written, cautions]
