@@ -30,7 +30,7 @@ VOCABULARY = {
     "den_df": "denominator degrees of freedom of the term's test",
     "statistic": "the test statistic (F, t or likelihood ratio; the docstring says which)",
     "p_value": "p value, not corrected",
-    "p_adjusted": "p value corrected for the number of terms looked at (Holm)",
+    "p_adjusted": "p value corrected for the number of terms looked at (Holm, or maxT)",
     "conf_low": "lower limit of the 95 % interval",
     "conf_high": "upper limit of the 95 % interval",
     "unit": "unit of estimate, std_error, conf_low and conf_high",

@@ -12,6 +12,7 @@ from reedlab.analyse.diagnostics import (
 )
 from reedlab.analyse.drift import Drift, drift
 from reedlab.analyse.drivers import Drivers, drivers
+from reedlab.analyse.keep_by_level import KeepRateByLevel
 from reedlab.analyse.keep_rate import KeepRate, keep_rate
 from reedlab.analyse.lasting import Lasting, lasting
 from reedlab.analyse.looks import Looks, looks
@@ -31,6 +32,7 @@ __all__ = [
     "Drivers",
     "Influence",
     "KeepRate",
+    "KeepRateByLevel",
     "Lasting",
     "Looks",
     "MadeOnce",

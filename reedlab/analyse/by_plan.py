@@ -158,9 +158,11 @@ class _Asked:
                 max(shift.conf_high, shift.estimate + half),
             ]
         )
+        # A difference of differences is at most twice all of them.
+        most = 100 if factor.name in self.found.data else 200
         table.loc[place, ["std_error", "df"]] = np.nan
         table.loc[place, "estimate"] = 100 * shift.estimate
-        table.loc[place, ["conf_low", "conf_high"]] = np.clip(100 * limits, -100, 100)
+        table.loc[place, ["conf_low", "conf_high"]] = np.clip(100 * limits, -most, most)
 
     def _otherwise(self) -> list[str]:
         """Tell of reeds that were not made as planned, and of those that gave no response."""

@@ -9,7 +9,8 @@ import pandas as pd
 from reedlab.analyse.by_plan import by_the_plan
 from reedlab.analyse.effects import effects_table, fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
-from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.frame import Frame
+from reedlab.analyse.interactions import gather_asked, parts_of, told
 from reedlab.analyse.keeping import keeping_table
 from reedlab.analyse.looked import looked
 from reedlab.analyse.reliability import Reliability, reliability
@@ -47,9 +48,9 @@ class Drivers(Answer):
         One row a contrast: ``term, contrast`` (one step of a number, or a level against
         the first), ``estimate, std_error, df, conf_low, conf_high`` in ``unit``; the whole
         term's test ``num_df, den_df, statistic`` (F; for kept or discarded at reed level
-        a penalised likelihood ratio on num_df, without den_df), ``p_value``,
-        ``p_adjusted`` (Holm, over the terms); ``share`` of the variance; ``stratum``,
-        ``n_units`` of it, ``n_tubes, n_reeds`` and ``evidence``.
+        a penalised likelihood ratio on num_df, without den_df; missing where the p value
+        is the plan's own), ``p_value``, ``p_adjusted`` (over the terms); ``share`` of the
+        variance; ``stratum``, ``n_units`` of it, ``n_tubes, n_reeds`` and ``evidence``.
     reliability : Reliability or None
         How well the response repeats itself; None for what is recorded once a reed.
     """
@@ -130,6 +131,8 @@ class Drivers(Answer):
         """
         from reedlab.analyse.pictures import draw_factor
 
+        if len(parts_of(name, {f.name: f for f in self._frame.factors})) == 2:
+            raise CallError(f"'{name}' is an interaction: draw one of its factors.")
         return draw_factor(self._frame, self.fit, self._factor(name), ax)
 
 
@@ -144,7 +147,9 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
         A recorded response: continuous, ordinal (its levels taken as evenly spaced
         scores) or binary.
     factors : sequence of str, optional
-        Factors to examine together; left out, all that the study declares and records.
+        Factors to examine together; left out, all that the study declares and records. An
+        interaction is written ``"shape:gouge_centre_mm"``: by how much a step of the one
+        changes the effect of the other.
 
     Returns
     -------
@@ -163,8 +168,11 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     -----
     The error of each factor follows its stratum: lots, tubes, reeds and sessions in
     which rows repeat are random terms, so that a tube's level is judged by the
-    variation between tubes; for kept or discarded see reedlab.analyse.keeping. P values
-    are corrected by Holm's method (1979) over the factors looked at. Share of variance:
+    variation between tubes; for kept or discarded see reedlab.analyse.keeping. Kept or
+    discarded and ratings of planned batches get the p value of the plan's own shuffle,
+    drawn again (reedlab.analyse.by_plan); a caution says so. P values are corrected over
+    the factors looked at by Holm's method (1979), or by step-down maxT (Westfall & Young
+    1993) where all come from the plan's shuffle. Share of variance:
     the variance of the factor's contribution over the rows, less what chance alone would
     give, over that of all contributions (each counted whole where they cancel) and
     components.
@@ -176,7 +184,7 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     >>> found.table["term"].is_unique
     True
     """
-    frame = gather(study, response, factors)
+    frame = gather_asked(study, response, factors)
     frame, chosen = judged(frame)
     fit, frame = fit_factors(frame, chosen)
     unit = frame.response.unit
@@ -188,7 +196,7 @@ def drivers(study: Study, response: str, factors: Sequence[str] | None = None) -
     if frame.response.kind != "continuous":
         table, by_plan = by_the_plan(study, frame, chosen, table)
         notes = (*by_plan, *notes)
-    table = _completed(table.assign(unit=unit), study, frame)
+    table = _completed(told(table).assign(unit=unit), study, frame)
     repeat = reliability(study, response)
     if repeat is not None and repeat.poor:
         notes = (*notes, repeat.sentence)

@@ -7,6 +7,7 @@ there are, that some are bound to look strong.
 """
 
 from reedlab.analyse.frame import Frame
+from reedlab.analyse.interactions import parts_of
 from reedlab.schema import Factor
 from reedlab.study import Study
 
@@ -26,7 +27,8 @@ def grade(study: Study, frame: Frame, factor: Factor) -> str:
 
 
 def _randomised(study: Study, frame: Frame, factor: Factor) -> bool:
-    planned = {b.batch_id for b in study.settings.batches if factor.name in b.randomised}
+    parts = set(parts_of(factor.name, {f.name: f for f in study.settings.factors}))
+    planned = {b.batch_id for b in study.settings.batches if parts <= set(b.randomised)}
     reeds = study.tables.get("reeds")
     if not planned or reeds is None or "batch_id" not in reeds or "reed_id" not in frame.data:
         return False

@@ -134,7 +134,7 @@ def places(factor: Factor, frame: Frame) -> list:
 
 
 def level_shares(
-    fit: LinearFit, frame: Frame, factor: Factor, values: Sequence[object]
+    fit: LinearFit, frame: Frame, factor: Factor, values: Sequence[Any]
 ) -> pd.DataFrame:
     """Adjusted share kept at each value, with its interval.
 
@@ -199,6 +199,12 @@ def _fitted(study: Study, by: str, names: Sequence[str] | None) -> tuple[LinearF
     frame = gather(study, "kept", names)
     if by not in {f.name for f in frame.factors}:
         return None
+    kept, decided = frame.data["kept"].sum(), len(frame.data)
+    if kept in (0, decided):
+        some = "was kept" if not kept else "was discarded"
+        raise ModelError(
+            f"None of {decided} decided reeds {some}: no level can be told from another."
+        )
     frame, chosen = judged(frame)
     fit, frame = fit_factors(frame, chosen)
     return (fit, frame) if by in {f.name for f in frame.factors} else None

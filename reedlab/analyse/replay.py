@@ -13,6 +13,7 @@ import pandas as pd
 
 from reedlab.analyse.effects import step_of
 from reedlab.analyse.frame import Frame, level_name, ordered_levels
+from reedlab.analyse.interactions import product
 from reedlab.errors import CallError
 from reedlab.model.shuffles import Shuffles
 from reedlab.plan import Batch, read_batch
@@ -41,6 +42,8 @@ class Replay:
 
     def planned(self, frame: Frame, factor: Factor) -> np.ndarray:
         """Columns of a factor as planned, shape (n, q); see :func:`columns`."""
+        if factor.name not in self.data:
+            return product(frame, factor, self.data)[:, None]
         return columns(frame, factor, self.data[factor.name])
 
     def made(self, frame: Frame, factor: Factor) -> np.ndarray:
@@ -48,6 +51,8 @@ class Replay:
         by_reed = frame.data.drop_duplicates("reed_id").set_index("reed_id")[factor.name]
         values = self.data["reed_id"].map(by_reed)
         lacking = values.isna()
+        if factor.name not in self.data:
+            return values.to_numpy(dtype=float)[:, None] * ~lacking.to_numpy()[:, None]
         values = values.astype(object).where(~lacking, _typed(factor, self.data[factor.name]))
         return columns(frame, factor, values)
 

@@ -17,8 +17,10 @@ from reedlab.model.mixed import MixedFit, fit_mixed
 from reedlab.model.paired import PairedDifference, paired_difference
 from reedlab.model.proportion import Proportion, proportion
 from reedlab.model.questions import LinearFit
+from reedlab.model.randomisation import Randomisation, randomisation
 from reedlab.model.repeatability import Repeatability, repeatability
 from reedlab.model.shares import variance_shares
+from reedlab.model.shuffles import Shuffles
 from reedlab.model.survival import SurvivalCurve, survival_curve
 from reedlab.model.verification import Verification, begg_greenes
 
@@ -35,7 +37,9 @@ __all__ = [
     "MixedFit",
     "PairedDifference",
     "Proportion",
+    "Randomisation",
     "Repeatability",
+    "Shuffles",
     "SurvivalCurve",
     "Verification",
     "agreement_limits",
@@ -52,6 +56,7 @@ __all__ = [
     "intraclass",
     "paired_difference",
     "proportion",
+    "randomisation",
     "repeatability",
     "survival_curve",
     "variance_inflation",

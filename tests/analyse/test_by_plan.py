@@ -3,14 +3,16 @@
 import shutil
 from itertools import combinations
 
+import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
 import pytest
 
-from reedlab.analyse import drivers
+from reedlab.analyse import drivers, keep_rate
 from reedlab.demo import example_study
-from reedlab.errors import ModelError
+from reedlab.errors import CallError, ModelError
 from reedlab.schema import Factor, Response
+from tests.analyse import build
 from tests.analyse.planned import GOUGE, KEPT, SHAPE, TENSION, batch_of, opened
 
 RATING = Response("rating_overall", "ordinal", levels=(1, 2, 3, 4, 5), table="tests")
@@ -161,7 +163,7 @@ def test_a_season_record_has_no_plan_and_says_nothing_of_one():
 @pytest.mark.parametrize("all_kept", [True, False])
 def test_all_kept_or_none(all_kept, plain, tmp_path):
     study = opened(tmp_path / "s", plain, fates(np.full(48, all_kept)))
-    with pytest.raises(ModelError, match="the same .* in all 48 rows"):
+    with pytest.raises(ModelError, match=r"is the same .* in all 48 rows"):
         drivers(study, "kept")
 
 
@@ -171,3 +173,81 @@ def test_one_level_that_no_reed_has_any_more(tmp_path):
     fate[(batch.table["shape"] == "C").to_numpy()] = "lost"
     found = drivers(opened(tmp_path / "s", batch, {"fate": fate}), "kept")
     assert told(found, "shape: of C, which was planned, no reed is left. P values rest on a model")
+
+
+def test_an_interaction_of_a_batch_by_its_plan(plain, tmp_path):
+    both = (plain.table["gouge"] > 1.27) & (plain.table["shape"] == "wide")
+    kept = np.random.default_rng(1).random(48) < np.where(both, 0.9, 0.2)
+    found = drivers(opened(tmp_path / "s", plain, fates(kept)), "kept", ["gouge:shape"])
+    table = found.table.set_index("term")
+    assert table.index.tolist() == ["gouge", "shape", "gouge:shape"]
+    row = table.loc["gouge:shape"]
+    assert row["contrast"] == "(+0.05 mm) × (wide - narrow)"
+    share = pd.Series(kept * 100.0).groupby([plain.table["gouge"], plain.table["shape"]]).mean()
+    across = share[1.3]["wide"] - share[1.3]["narrow"] - share[1.25]["wide"] + share[1.25]["narrow"]
+    assert row["estimate"] == pytest.approx(across)
+    assert row["p_value"] < 0.001
+    assert (row["stratum"], row["evidence"]) == ("reed", "randomised")
+    assert "gouge × shape (+0.05 mm) × (wide − narrow)" in found.sentence
+    with pytest.raises(CallError, match="'gouge:shape' is an interaction: draw one of its factors"):
+        found.plot_factor("gouge:shape")
+
+
+def test_an_interaction_in_a_mixed_model(study):
+    rows = build.batch(tubes=12, per_tube=4)
+    high = (rows["gouge"] > 1.27) & (rows["shape"] == "wide")
+    rows["crow"] += 20 * high
+    found = drivers(study(rows), "crow", ["shape", "gouge:shape"])
+    row = found.table.set_index("term").loc["gouge:shape"]
+    means = rows.groupby(["gouge", "shape"])["crow"].mean()
+    across = means[1.3]["wide"] - means[1.3]["narrow"] - means[1.25]["wide"] + means[1.25]["narrow"]
+    assert row["estimate"] == pytest.approx(across)
+    assert row["p_value"] < 0.01
+    with pytest.raises(CallError, match="'shape:shape' is no interaction of two factors"):
+        drivers(study(rows, name="t"), "crow", ["shape:shape"])
+    with pytest.raises(CallError, match="shap"):
+        drivers(study(rows, name="u"), "crow", ["shap:gouge"])
+
+
+def test_keep_rate_by_level(plain, tmp_path):
+    wide = (plain.table["shape"] == "wide").to_numpy()
+    kept = np.random.default_rng(2).random(48) < np.where(wide, 0.6, 0.1)
+    study = opened(tmp_path / "s", plain, fates(kept))
+    found = keep_rate(study, by="shape")
+    table = found.table.set_index("level")
+    share = pd.Series(kept).groupby(plain.table["shape"]).mean()
+    # A batch in balance: adjusting changes nothing.
+    assert table["share"].tolist() == pytest.approx(share[table.index].tolist())
+    assert ((table["conf_low"] < table["share"]) & (table["share"] < table["conf_high"])).all()
+    assert table["conf_low"].min() >= 0
+    assert table["n_units"].tolist() == [24, 24]
+    assert found.sentence.startswith("Share of reeds kept by shape, all else alike: narrow ")
+    assert found.sentence.endswith("24 reeds (randomised).")
+    assert "Adjusted for gouge." in found.cautions
+    ax = found.plot()
+    assert [text.get_text() for text in ax.get_yticklabels()] == [
+        "narrow (24 reeds)",
+        "wide (24 reeds)",
+    ]
+    alone = keep_rate(study, by="gouge", factors=[])
+    assert alone.cautions == ("Adjusted for no other factor.",)
+    assert alone.table["level"].tolist() == ["1.25 mm", "1.3 mm"]
+    assert alone.table["n_tubes"].tolist() == [6, 6]
+    with pytest.raises(CallError, match="shap"):
+        keep_rate(study, by="shap")
+
+
+def test_keep_rate_by_level_of_none(plain, tmp_path):
+    study = opened(tmp_path / "s", plain, fates(np.zeros(48, dtype=bool)))
+    with pytest.raises(ModelError, match="None of 48 decided reeds was kept: no level"):
+        keep_rate(study, by="shape")
+
+
+def test_keep_rate_by_a_number_of_many_values():
+    found = keep_rate(example_study("season"), by="density_kg_m3")
+    assert len(found.table) == 3
+    assert found.table["level"].str.endswith(" kg/m3").all()
+    assert (found.table["evidence"] == "observed").all()
+    assert np.isnan(found.plain).all()
+    found.plot()
+    plt.close("all")
