@@ -171,6 +171,12 @@ def _judge(frame: Frame, name: str, together: CoxFit | None) -> Judged | str:
             f"({EVENTS_ALONE * needed} or more are needed); not examined."
         )
     groups = _groups(frame, factor)
+    units = frame.units(factor.stratum)
+    if factor.stratum != "reed" and units < needed + 2:
+        return (
+            f"{factor.label}: {counted(units, factor.stratum)} are too few to judge it; "
+            "not examined."
+        )
     try:
         fit = together or fit_cox(_formula(frame.factors), frame.data, WORN_OUT)
         test = fit.test(factor.name, groups)

@@ -293,7 +293,8 @@ def _lost(columns: np.ndarray, codes: np.ndarray) -> int:
     """Degrees of freedom lost: one for the mean, others where levels are the clusters' own."""
     order = np.argsort(codes, kind="stable")
     first = order[np.searchsorted(codes[order], codes)]
-    own = np.ptp(columns - columns[first], axis=0).max() < 1e-9
+    within = np.abs(columns - columns[first]).max()
+    own = within <= 1e-9 * np.abs(columns).max()
     return 1 + int(own) * columns.shape[1]
 
 

@@ -311,7 +311,7 @@ def test_two_tubes_are_too_few_for_a_factor_of_theirs(lives):
     life, _, _ = season(3)
     tubes = {"tube_id": ["T1", "T2"], "hardness": [12.0, 15.0]}
     study = lives(life, {"tube_id": np.repeat(["T1", "T2"], 20)}, tubes, factors=(SOFT,))
-    with pytest.raises(ModelError, match="2 groups are too few"):
+    with pytest.raises(ModelError, match="hardness: 2 tubes are too few to judge it"):
         lasting(study, ["hardness"])
 
 

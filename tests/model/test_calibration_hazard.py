@@ -19,7 +19,7 @@ pytestmark = pytest.mark.slow
 TUBES, REEDS = 12, 30
 #: Variance of the tubes' log hazards: none, and much.
 FRAILTIES = (0.0, 0.7)
-SEASONS, SEASONS_ROBUST, SEASONS_COVER = 600, 80, 300
+SEASONS, SEASONS_ROBUST, SEASONS_COVER = 450, 60, 250
 #: A Weibull law's shape, as of a gamma law of shape 3, and its scale in hours.
 SHAPE, SCALE = 1.8, 25.0
 ONE = np.ones(1)
@@ -71,7 +71,7 @@ def test_null_seasons_are_rarely_called_effects():
                 f"{kind:>12} {frailty:7.1f} {np.mean(events):7.1f} {rate:6.3f} "
                 f"{np.mean(as_reeds):9.3f} {np.mean(robust):7.3f}"
             )
-            # 6 % and two standard errors of a rate of 600 seasons.
+            # 6 % and two standard errors of a rate of 450 seasons.
             assert rate < 0.06 + 2 * np.sqrt(0.06 * 0.94 / SEASONS)
             if frailty and kind != "reed":
                 assert np.mean(as_reeds) > rate + 0.02
@@ -99,7 +99,7 @@ def test_intervals_of_the_median_hold_it():
         draws = np.random.default_rng(2).exponential(size=200_000)
         truth = np.median(SCALE * (draws / paces) ** (1 / SHAPE))
         inside, bounded, alone = [], [], []
-        for _ in range(1000):
+        for _ in range(700):
             data, tube = simulated(rng, frailty)
             rows = (data["hours"], data["out"].to_numpy())
             _, low, high = survival_curve(*rows, groups=tube).median()
@@ -111,4 +111,4 @@ def test_intervals_of_the_median_hold_it():
         print(
             f"{frailty:7.1f} {np.mean(inside):7.3f} {np.mean(alone):9.3f} {np.mean(bounded):8.3f}"
         )
-        assert np.mean(inside) > 0.95 - 2.5 * np.sqrt(0.95 * 0.05 / 1000)
+        assert np.mean(inside) > 0.95 - 2.5 * np.sqrt(0.95 * 0.05 / 700)
