@@ -49,8 +49,9 @@ class StoppingRule(Answer):
     ----------
     table : DataFrame
         One row a figure and method: ``term``, ``rule``, ``estimate``, ``conf_low``,
-        ``conf_high``, ``unit``, ``method`` (spared, Begg & Greenes, naive, or all finished),
-        ``n_reeds``, ``n_tubes``, ``evidence``. The first method is the one to go by.
+        ``conf_high``, ``unit``, ``method`` (spared, Begg & Greenes or naive), ``n_reeds``,
+        ``n_tubes``, ``evidence``. The first method is the one to go by. Where no cut is
+        worth it there is one row, the minutes of finishing all.
     rule : str
         The line for the bench card.
     chances : DataFrame

@@ -1,10 +1,10 @@
 """Learn which reeds to stop: the chance of a keeper, and the cuts that save most work.
 
 The chance follows from few measures at the stage by a monotone logistic model: nearer the
-target, or further to the better side, is never worse. Reeds stopped at a later stage count with the
-chance that the measures of that stage left them (stage by stage from the last, as Bang and
-Robins 2005). The cuts are the round numbers, each in the measure's own unit, that give the
-fewest minutes for each keeper.
+target, or further to the better side, is never worse. Reeds stopped at a later stage count
+with the chance that the measures of that stage left them (stage by stage from the last; Bang
+& Robins 2005, Biometrics 61, 962-973). The cuts are the round numbers, each in the measure's
+own unit, that give the fewest minutes for each keeper.
 """
 
 from collections.abc import Sequence
@@ -26,6 +26,7 @@ REEDS_PER_MEASURE = 10
 CHOSEN = 2
 #: A further cut must save this share of the minutes.
 WORTHWHILE = 0.01
+#: Into as many parts the tubes are divided; up to so many tubes are left out one by one.
 _FOLDS = 40
 #: About so many cuts are tried, by the number of measures.
 _CUTS = {1: 40, 2: 30, 3: 12}
@@ -35,9 +36,9 @@ def expected_ends(rows: StoppingRows) -> np.ndarray:
     """Return 1 or 0 of finished reeds, the chance of those stopped later, else missing."""
     reeds = rows.reeds
     ends = reeds["good"].to_numpy(dtype=float).copy()
-    for place in range(len(rows.order) - 2, -1, -1):
-        here = ((reeds["stopped_at"] == place) & (reeds["place"] < place)).to_numpy()
-        here = here & np.isnan(ends)
+    for place in range(len(rows.order) - 2, int(reeds["place"].min()), -1):
+        later = (reeds["stopped_at"] == place) & (reeds["place"] < place)
+        here = later.to_numpy() & np.isnan(ends)
         G = goodness(rows.later[place], rows.measures)
         G = G[:, ~np.isnan(G).all(axis=0)]
         known = ~np.isnan(ends) & ~np.isnan(G).all(axis=1)
@@ -115,7 +116,7 @@ def verdicts_by_tube(
 ) -> np.ndarray:
     """Say of each reed whether the rule learnt without its tube would stop it.
 
-    With more than 40 tubes some are left out together, drawn at random.
+    With many tubes some are left out together, drawn at random.
     """
     codes, names = np.unique(tubes, return_inverse=True)
     fold = (rng.permutation(len(codes)) % _FOLDS)[names]

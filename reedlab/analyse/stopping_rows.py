@@ -93,7 +93,8 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
     _require_record(study)
     order = stage_order(study)
     tests = _tests_at(study, at, order)
-    measures, cautions = _measures(study, predictors)
+    measures = _measures(study, predictors)
+    cautions: list[str] = []
     frames = {measure.name: gather(study, measure.name, []) for measure in measures}
     seen = {name: frame.data for name, frame in frames.items()}
     at_stage = _means(seen, tests.index)
@@ -105,7 +106,7 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
     table = at_stage.reindex(reeds["reed_id"]).set_axis(reeds.index)
     if predictors is None:
         gaps = table.isna().mean()
-        cautions += [
+        cautions = [
             f"{m.label}: missing in more than a fifth of the reeds; not looked at."
             for m in measures
             if gaps[m.name] > TOO_SPARSE and not table[m.name].isna().all()
@@ -122,6 +123,7 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
         .reindex(reeds["reed_id"])
         .set_axis(reeds.index)[names]
         for place, name in enumerate(order)
+        if place > reeds["place"].min()
     }
     return StoppingRows(
         reeds,
@@ -174,13 +176,13 @@ def _tests_at(study: Study, at: str, order: list[str]) -> pd.DataFrame:
     return tests.sort_values(by, kind="stable").drop_duplicates("reed_id")
 
 
-def _measures(study: Study, predictors: Sequence[str] | None) -> tuple[list[Response], list[str]]:
+def _measures(study: Study, predictors: Sequence[str] | None) -> list[Response]:
     """Return the responses that a rule may go by."""
     if isinstance(predictors, str):
         raise CallError(f'predictors is a list of names: write ["{predictors}"].')
     if predictors is None:
         possible = [r for r in study.responses if r.table == "tests" and r.direction]
-        return [r for r in possible if r.kind != "time"], []
+        return [r for r in possible if r.kind != "time"]
     asked = [study.response(name) for name in dict.fromkeys(predictors)]
     if not 1 <= len(asked) <= MOST:
         raise CallError(f"predictors names {len(asked)}; a bench card holds one to {MOST} cuts.")
@@ -192,7 +194,7 @@ def _measures(study: Study, predictors: Sequence[str] | None) -> tuple[list[Resp
                 f"'{response.name}' has no better side, so no reed can be stopped for it: declare "
                 "its direction (higher, lower or target) in the study's settings."
             )
-    return asked, []
+    return asked
 
 
 def _means(seen: dict[str, pd.DataFrame], rows: pd.Index) -> pd.DataFrame:

@@ -164,7 +164,8 @@ def _shares(cells: np.ndarray, method: str, prior: np.ndarray) -> RuleShares:
     padded = cells + prior
     everything = cells.sum(axis=-1)
     if method == "spared":
-        good = padded[..., _GOOD] + _good_of_early(cells, prior)
+        finished = cells[..., [_GOOD, _BAD]].any(axis=(0, 2))
+        good = np.where(finished, padded[..., _GOOD], 0) + _good_of_early(cells, prior)
     elif method == "Begg & Greenes":
         seen = padded[..., :_OPEN]
         found = seen[..., _GOOD] + seen[..., _SPARED_GOOD]

@@ -225,7 +225,7 @@ def is_duration(value: object) -> bool:
     """
     if isinstance(value, bool) or not isinstance(value, Real):
         return False
-    return 0 <= value < math.inf
+    return 0 <= float(value) < math.inf
 
 
 def _band(target: object) -> tuple[str, ...]:
