@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.drift_chart import chart
-from reedlab.analyse.drift_frame import MOMENT, dated
+from reedlab.analyse.drift_frame import MOMENT, WEATHER, dated
 from reedlab.analyse.drift_rows import drift_rows
 from reedlab.analyse.drift_text import LEVEL, drift_cautions, drift_sentence
 from reedlab.analyse.looked import looked
@@ -50,8 +50,9 @@ class Drift(Answer):
 
     @property
     def drifts(self) -> bool:
-        """Whether any row is beyond chance, corrected for the number of rows."""
-        return bool((self.table["p_adjusted"] < LEVEL).any())
+        """Whether trend, change point or chart is beyond chance, corrected for all rows."""
+        own = ~self.table["term"].isin(WEATHER)
+        return bool((self.table.loc[own, "p_adjusted"] < LEVEL).any())
 
     @property
     def _asked(self) -> Response:

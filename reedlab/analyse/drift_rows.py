@@ -89,8 +89,10 @@ def _fitted(frame: Frame, factors: Sequence[Factor]) -> tuple[pd.DataFrame, list
         # As blocks so few lots would take the season's change out, for they follow one another.
         data = data.drop(columns="lot_id")
     lost = len(frame.data) - len(data)
-    notes = [f"{lost} of {len(frame.data)} rows have no weather or day and do not count for it."]
-    notes = notes if lost else []
+    what = " and ".join(factor.label for factor in factors)
+    notes = (
+        [f"{what}: {lost} of {len(frame.data)} rows have none and do not count."] if lost else []
+    )
     kept = [factor for factor in factors if data[factor.name].nunique() > 1]
     notes += [
         f"{factor.label} is the same throughout; its effect cannot be told."
@@ -106,7 +108,6 @@ def _fitted(frame: Frame, factors: Sequence[Factor]) -> tuple[pd.DataFrame, list
         else:
             table, told = effects_table(fit, asked.factors), ()
     except ModelError as error:
-        what = " and ".join(factor.label for factor in factors)
         return pd.DataFrame(columns=["term"]), [*notes, f"{what}: {' '.join(str(error).split())}"]
     table["term"] = table["term"].replace(DAYS, TREND)
     return table, [*notes, *told, *(text for text in asked.cautions if "one row only" not in text)]

@@ -32,7 +32,9 @@ def drift_sentence(
     over = f"Over {len(points)} {plural(division)} {what}"
     strong = table[table["p_adjusted"] < LEVEL]
     looks = counted(len(table), "look")
-    if len(strong):
+    if len(strong) and strong["term"].isin(WEATHER).all():
+        opening = f"{over} shows no drift beyond chance in {looks}, but goes along with the weather"
+    elif len(strong):
         opening = f"{over} drifts beyond chance (corrected for {looks})"
     else:
         opening = f"{over} shows no drift beyond chance in {looks}; the nearest"
@@ -60,7 +62,7 @@ def _lag_text(lag_days: Sequence[float]) -> str:
     low, high = (f"{days:g}" for days in lag_days)
     if low == high:
         return "on the day" if low == "0" else f"{counted(float(low), 'day')} before"
-    return f"on the {high} days before" if low == "0" else f"{low} to {high} days before"
+    return f"over the day and the {high} before" if low == "0" else f"{low} to {high} days before"
 
 
 def _p(value: float) -> str:

@@ -35,7 +35,10 @@ def test_the_weather_of_the_day_is_found_as_large_as_it_is(demo_season):
     assert row["contrast"] == "+10 %"
     assert row["conf_low"] < truth("crow_cents", "relative_humidity_pct") < row["conf_high"] < 0
     assert row["p_adjusted"] < 0.05
-    assert found.drifts
+    assert not found.drifts
+    assert "no drift beyond chance in 5 looks, but goes along with the weather: relative" in (
+        found.sentence
+    )
     assert "relative humidity +10 % on the day: −6.5" in found.sentence
     other = term(found, "temperature_c")
     assert other["conf_low"] < 0 < other["conf_high"]
@@ -45,7 +48,7 @@ def test_what_does_not_drift_is_not_said_to(demo_season):
     for response in ("loud_db", "kept"):
         found = drift(demo_season, response)
         assert not found.drifts
-        assert "shows no drift beyond chance in 5 looks" in found.sentence
+        assert "shows no drift beyond chance in 5 looks; the nearest" in found.sentence
         assert "within its limits at all" in found.sentence
 
 
