@@ -98,7 +98,8 @@ def life_spans(study: Study, scale: str, until: date, not_wear: Sequence[str] = 
     """
     if scale not in recorded_scales(study):
         missing = [name for name in SCALES[scale] if name not in study.tables["life"]]
-        raise CallError(f"In {scale} needs the column {listed(missing)} in the table life.")
+        columns = "column" if len(missing) == 1 else "columns"
+        raise CallError(f"Lives in {scale} need the {columns} {listed(missing)} in the table life.")
     _require_true_or_false(study)
     require_unique_keys(study, "life")
     life = study.tables["life"].copy()
@@ -126,6 +127,8 @@ def life_spans(study: Study, scale: str, until: date, not_wear: Sequence[str] = 
             f"{counted(cut.sum(), 'reed')} played after {until:%Y-%m-%d}: followed until that day "
             f"only, as still in use{share}."
         )
+    if faults:
+        cautions.append(f"{len(faults)} of {len(life)} lives left out: {_counted(left_out)}.")
     return Lives(scale, data, left_out, tuple(cautions))
 
 
@@ -150,8 +153,7 @@ def require_worn_out(lives: Lives) -> None:
     """
     n = len(lives.data)
     if n == 0:
-        faults = lives.left_out["fault"].value_counts()
-        why = "; ".join(f"{count} × {fault}" for fault, count in faults.head(3).items())
+        why = _counted(lives.left_out)
         raise ModelError(f"No reed's life can be used{f': {why}' if why else ''}.")
     if n == 1:
         raise ModelError("One reed alone cannot say how long reeds last.")
@@ -192,12 +194,15 @@ def as_day(until: date | str | None) -> date:
 
 def _require_true_or_false(study: Study) -> None:
     """A cell that is neither makes the coding of the column doubtful, so nothing is counted."""
-    life, sheet = study.tables["life"], study.sheets["life"]
-    typed = [(row, sheet.cell(row, "retired")) for row in life.index[life["retired"].isna()]]
-    odd = [f"row {row} '{cell}'" for row, cell in typed if cell.strip()]
+    file = study.sheets["life"].file
+    odd = [
+        f"row {fault.row} '{fault.value}'"
+        for fault in study.reading
+        if (fault.file, fault.column) == (file, "retired")
+    ]
     if odd:
         raise RecordError(
-            f"{sheet.file}: retired holds what is neither true nor false ({listed(odd[:5])}). "
+            f"{file}: retired holds what is neither true nor false ({listed(odd[:5])}). "
             "Write true for a reed that is worn out and false for one in use or lost, in every row."
         )
 
@@ -279,6 +284,12 @@ def _ends(
             "true where that was wear."
         )
     return notes
+
+
+def _counted(left_out: pd.DataFrame) -> str:
+    """Count the rows left out by reason, the commonest first."""
+    counts = left_out["fault"].value_counts().head(4)
+    return "; ".join(f"{count} × {fault}" for fault, count in counts.items())
 
 
 def _by_reason(reasons: pd.Series, without: str) -> str:

@@ -174,6 +174,7 @@ def test_rows_that_cannot_be_used_are_left_out_with_the_reason(lives):
         "hours_played: 20000 hours is impossible (0 to 10000 hours)",
         "retired not recorded",
     ]
+    assert "5 of 6 lives left out: 1 × 0 hours played" in " ".join(hours.cautions)
     days = life_spans(study, "days", date(2026, 12, 31))
     assert days.left_out["fault"].tolist() == [
         "first_played not recorded",
@@ -233,7 +234,7 @@ def test_no_life_and_missing_columns(lives, demo_batch):
 
 def test_a_scale_without_its_columns_is_told(lives):
     study = lives({"hours_played": [5.0, 8, 9], "retired": [True] * 3})
-    with pytest.raises(CallError, match="In days needs the column first_played, last_played"):
+    with pytest.raises(CallError, match="Lives in days need the columns first_played, last_played"):
         lasting(study, scale="days")
     with pytest.raises(CallError, match="Nearest: hours"):
         lasting(study, scale="hour")
