@@ -90,9 +90,9 @@ def _fitted(frame: Frame, factors: Sequence[Factor]) -> tuple[pd.DataFrame, list
         data = data.drop(columns="lot_id")
     lost = len(frame.data) - len(data)
     what = " and ".join(factor.label for factor in factors)
-    notes = (
-        [f"{what}: {lost} of {len(frame.data)} rows have none and do not count."] if lost else []
-    )
+    gaps = " or ".join(f.label for f in factors if frame.data[f.name].isna().any())
+    told = f"{what}: {lost} of {len(frame.data)} rows have no {gaps} and do not count."
+    notes = [told.replace(f"no {TREND}", "no day")] if lost else []
     kept = [factor for factor in factors if data[factor.name].nunique() > 1]
     notes += [
         f"{factor.label} is the same throughout; its effect cannot be told."
@@ -104,13 +104,13 @@ def _fitted(frame: Frame, factors: Sequence[Factor]) -> tuple[pd.DataFrame, list
         asked, chosen = judged(asked)
         fit, asked = fit_factors(asked, chosen)
         if asked.response.kind == "binary":
-            table, told = keeping_table(asked, chosen, fit)
+            table, more = keeping_table(asked, chosen, fit)
         else:
-            table, told = effects_table(fit, asked.factors), ()
+            table, more = effects_table(fit, asked.factors), ()
     except ModelError as error:
         return pd.DataFrame(columns=["term"]), [*notes, f"{what}: {' '.join(str(error).split())}"]
     table["term"] = table["term"].replace(DAYS, TREND)
-    return table, [*notes, *told, *(text for text in asked.cautions if "one row only" not in text)]
+    return table, [*notes, *more, *(text for text in asked.cautions if "one row only" not in text)]
 
 
 def _chart_rows(rows: Dated, made: Chart) -> pd.DataFrame:
