@@ -1,8 +1,8 @@
 """Which reeds to finish whatever the rule says, so that the rule can be judged.
 
 Reeds that a rule stops are never finished, so nobody learns how many keepers it throws away.
-A random few that are finished all the same tell it; they are drawn before anybody sees their
-tests. Shares from 0 to 1, of reeds.
+A random few that are finished all the same tell it; they are drawn by chance and not picked.
+Shares from 0 to 1, of reeds.
 """
 
 from collections.abc import Iterable
@@ -98,8 +98,9 @@ def spare(
 
     Notes
     -----
-    Mark the reeds as spared in reeds.csv before they are tested, and finish them: a reed that
-    is put aside later is no random reed any more. Limits: the mean over the counts that may
+    Draw before anybody sees the reeds' tests again, and finish those drawn: reeds picked
+    because they looked promising are no random reeds. In reeds.csv a drawn reed is spared once
+    the rule has said stop. Limits: the mean over the counts that may
     be found of the interval by Jeffreys' prior (Brown, Cai & DasGupta 2001, Statistical
     Science 16, 101-133).
 
@@ -122,13 +123,13 @@ def spare(
     spared = np.zeros(len(ids), dtype=bool)
     spared[rng.choice(len(ids), count, replace=False)] = True
     cautions = [
-        "Mark them as spared before they are tested, and finish every one: a spared reed that is "
-        "given up after all tells nothing."
+        "Finish every one of them: a spared reed that is given up after all tells nothing. In "
+        "reeds.csv it is spared only if the rule says stop."
     ]
     if share_stopped < 1:
         cautions.append(
             f"The rule is taken to stop {percent_text(share_stopped)} of the reeds, as so far in "
-            "this record; spared reeds that it would not have stopped are like all others."
+            "this record; a drawn reed that it carries on is a reed like all others."
         )
     return Sparing(
         question="Which reeds should be finished whatever the rule says?",

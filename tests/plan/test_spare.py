@@ -26,7 +26,7 @@ def test_a_tenth_is_drawn_and_named():
     assert "If 10 % of the stopped reeds would be keepers, that share will be known as" in (
         found.sentence
     )
-    assert any(text.startswith("Mark them as spared before") for text in found.cautions)
+    assert any(text.startswith("Finish every one of them: a spared") for text in found.cautions)
 
 
 def test_the_same_seed_draws_the_same_and_each_reed_has_its_chance():
