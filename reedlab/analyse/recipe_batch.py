@@ -29,6 +29,7 @@ def plan_next(found: "Recipe", cane: pd.DataFrame | None, reeds: int, seed: int)
         If everything is settled, there is no cane, or the plan does not fit it.
     """
     from reedlab.plan import design_batch
+    from reedlab.plan.request import SESSIONS_A_LEVEL
 
     ranges = best_ranges(found.searched_space, found.searched)
     open_still = [f for f in found.searched_space.factors if f.name not in found.settled]
@@ -47,6 +48,7 @@ def plan_next(found: "Recipe", cane: pd.DataFrame | None, reeds: int, seed: int)
     numbers = tuple(factor.name for factor in factors if _bends(factor))
     names = {factor.name for factor in factors}
     pairs = [pair for surface in found.surfaces for pair in surface.pairs if set(pair) <= names]
+    of_day = [len(factor.levels) for factor in factors if factor.stratum == "session"]
     batch = design_batch(
         factors,
         cane,
@@ -55,6 +57,7 @@ def plan_next(found: "Recipe", cane: pd.DataFrame | None, reeds: int, seed: int)
         curved=numbers,
         seed=seed,
         criterion="I",
+        sessions=SESSIONS_A_LEVEL * max(of_day, default=1),
         batch_id=found.next_id,
     )
     held = [f for f in found.searched_space.factors if f.name in found.settled]

@@ -26,8 +26,8 @@ def higher_is_better(
     exponent : float
         Above 1 only values near `high` count for much; below 1 all above `low` do.
     floor : float
-        Above 0 the ramp does not end at 0 but falls on towards it from here, ever more
-        slowly, so that of two values of no use the less bad can still be told.
+        Above 0 the ramp does not end at 0 but nears half of this from here on, so that of
+        two values of no use the less bad can still be told, and neither undoes all others.
 
     References
     ----------
@@ -126,8 +126,8 @@ def _require_order(low: float, high: float) -> None:
 
 
 def _bounded(ramp: np.ndarray, floor: float) -> np.ndarray:
-    """Hold a ramp between 0 and 1; below the floor let it near 0 without reaching it."""
+    """Hold a ramp between 0 and 1; below the floor let it near half the floor."""
     if floor <= 0:
         return np.clip(ramp, 0, 1)
-    low = floor * np.exp(np.minimum(ramp - floor, 0) / floor)
+    low = floor * (1 + np.exp(np.minimum(ramp - floor, 0) / floor)) / 2
     return np.where(ramp < floor, low, np.minimum(ramp, 1))

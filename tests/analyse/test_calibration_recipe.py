@@ -1,8 +1,8 @@
 """How often a recipe is wrong: simulated batches of which the best is known.
 
 The set of recipes that may be best must hold the true best in 95 % of studies or more, and
-where nothing matters a factor must not be narrowed in more than 5 %. Bounds are four standard
-errors of the share wide. Printed with -s.
+where nothing matters a factor must not be narrowed in more than 5 % (three standard errors of
+the share are allowed for). Printed with -s.
 """
 
 from itertools import product
@@ -98,8 +98,8 @@ def told(left, size):
     return 1 - kept >= TOLD_SHARE
 
 
-def four_errors(share, runs):
-    return 4 * np.sqrt(share * (1 - share) / runs)
+def three_errors(share, runs):
+    return 3 * np.sqrt(share * (1 - share) / runs)
 
 
 NULLS = {
@@ -119,7 +119,7 @@ def test_where_nothing_matters_nothing_is_narrowed(name):
     truth = [np.zeros(width) for width in widths]
     _, narrowed = simulated(sizes, bends, truth, worth, absolute, together=0.5, runs=400)
     print(f"\n{name:32s} narrowed {narrowed:.3f}")
-    assert narrowed <= 0.05 + four_errors(0.05, 400)
+    assert narrowed <= 0.05 + three_errors(0.05, 400)
 
 
 WORLDS = {
@@ -151,7 +151,7 @@ def test_the_set_holds_the_true_best(name):
         sizes, bends, truth, worth, absolute, pairs=pairs, together=together, runs=150
     )
     print(f"\n{name:32s} holds {held:.3f}, narrows {narrowed:.3f}")
-    assert held >= 0.95 - four_errors(0.05, 150)
+    assert held >= 0.95
 
 
 GOUGE = Factor("gouge", kind="numeric", unit="mm")
@@ -184,7 +184,7 @@ def test_through_the_mixed_model_nothing_is_narrowed_where_nothing_matters():
         ranges = best_ranges(space, found)
         wrong += any(is_narrowed(space, f, ranges[f.name]) for f in space.factors)
     print(f"\nmixed model, nothing matters: narrowed {wrong / runs:.3f}")
-    assert wrong / runs <= 0.05 + four_errors(0.05, runs)
+    assert wrong / runs <= 0.05 + three_errors(0.05, runs)
 
 
 def test_through_the_mixed_model_the_true_best_is_held():
@@ -197,4 +197,4 @@ def test_through_the_mixed_model_the_true_best_is_held():
         held += low <= 1.315 <= high and "wide" in ranges["shape"]
         narrow += is_narrowed(space, GOUGE, ranges["gouge"])
     print(f"\nmixed model: holds {held / runs:.3f}, gouge narrowed {narrow / runs:.3f}")
-    assert held / runs >= 0.95 - four_errors(0.05, runs)
+    assert held / runs >= 0.95

@@ -275,6 +275,25 @@ def test_the_cane_is_held_and_not_set_unless_asked_for(demo_season, of_two):
     assert named.narrowed == ("density_kg_m3",)
 
 
+def test_a_response_that_may_be_of_no_use_hides_no_other(study):
+    rng = np.random.default_rng(12)
+    rows = reeds_of(40, 1).assign(shape=np.resize(["a", "b"], 40))
+    rows["crow"] = 100.0 * (rows["shape"] == "a") + rng.normal(0, 1, 40)
+    rows["fate"] = np.where(np.arange(40) % 11 == 0, "kept", "discarded")
+    crow = Response("crow", unit="cents", direction="target", target=0.0, table="reeds")
+    kept = Response("kept", "binary", direction="higher", table="reeds")
+    found = recipe(study(rows, [Factor("shape")], [crow, kept]))
+    assert found.settled == ("shape",)
+    assert found.level["shape"] == "b"
+
+
+def test_a_factor_of_the_day_is_set_if_asked_for_and_planned_over_days(demo_season):
+    asked = ["shape", "relative_humidity_pct"]
+    assert recipe(demo_season, ["crow_cents"], asked).narrowed == ("relative_humidity_pct",)
+    batch = recipe(demo_season, ["low_evenness_cents"], asked).next_batch(reeds=16)
+    assert batch.testing["session"].nunique() == 4
+
+
 def test_the_picture_shows_every_factor_and_what_may_be_best(of_two):
     import matplotlib.pyplot as plt
 

@@ -36,11 +36,12 @@ def test_the_geometric_mean_and_its_weights_by_hand():
 
 
 def test_the_floor_tells_values_of_no_use_apart_and_changes_no_other():
-    values = np.array([-50.0, -10.0, 0.0, 5.0, 50.0, 120.0])
+    values = np.array([-20.0, -10.0, 0.0, 5.0, 50.0, 120.0])
     plain, floored = higher_is_better(values, 0, 100), higher_is_better(values, 0, 100, floor=0.01)
     assert (np.diff(floored) > 0).all()
     assert floored[3:] == pytest.approx(plain[3:])
     assert (floored[:3] < 0.01).all()
+    assert (floored >= 0.005).all()
 
 
 # Conversion and activity of a chemical process over time, temperature and catalyst, coded:
