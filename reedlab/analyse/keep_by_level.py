@@ -159,6 +159,10 @@ def level_shares(
         [fit.fixed.rows(fit.fixed.data.assign(**{factor.name: v})).mean(axis=0) for v in values]
     )
     df = np.array([fit.test(row[None])[2] for row in L])
+    if "tube_id" in frame.data:
+        # A level is known by its own tubes: others may differ less among themselves.
+        own = [frame.data.loc[_at(frame, factor, v), "tube_id"].nunique() for v in values]
+        df = np.minimum(df, np.maximum(np.array(own) - 1, 1))
     chance = np.full(len(fit.fixed.X), rate)
     independent = np.diag(independent_covariance(L @ np.linalg.pinv(fit.fixed.X), chance))
     variance = moderated(df, np.diag(L @ fit.covariance() @ L.T), independent)

@@ -1,6 +1,7 @@
 """Effects of factors on kept or discarded, in percentage points.
 
-Two methods, by where a factor's levels lie:
+Two methods, by where a factor's levels lie (planned batches are then judged by their own
+plan where it can be drawn again, see reedlab.analyse.by_plan):
 
 * Varying within tubes (and within whatever else rows repeat in): Firth's penalised
   logistic regression, with a penalised likelihood ratio test and the average

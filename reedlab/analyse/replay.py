@@ -133,6 +133,8 @@ def _typed(factor: Factor, values: pd.Series) -> pd.Series:
 
 def _planned(study: Study, batch_id: str, own: pd.DataFrame) -> tuple[Batch, pd.DataFrame] | str:
     """A batch as planned with the reed of every place, or why it cannot be drawn again."""
+    if any(batch.sealed for batch in study.settings.batches if batch.batch_id == batch_id):
+        return f"Batch {batch_id} is sealed, so its plan is not looked at."
     try:
         batch, key = read_batch(study, batch_id), study.labels(batch_id)
     except CallError:

@@ -3,8 +3,8 @@
 Four files a batch, beside the tables: ``plans/<id>_making.csv`` (a row a place in the
 order of making), ``plans/<id>_testing.csv`` (a row a reed and session in the order of
 playing), ``plans/<id>_made.csv`` (what was really done, from filled making sheets) and
-``keys/<id>.csv``, which alone ties places to blind codes. The key is read for labelling
-and for unblinding, nowhere else.
+``keys/<id>.csv``, which alone ties places to blind codes. The key is read for labelling,
+for unblinding and, once the batch is opened, for drawing its shuffle again; nowhere else.
 """
 
 from collections.abc import Iterable

@@ -133,7 +133,7 @@ class Study:
         return read_plan(self, batch_id)
 
     def labels(self, batch_id: str) -> pd.DataFrame:
-        """Read the key of a batch, to label its reeds, and for nothing else.
+        """Read the key of a batch, to label its reeds, or to know its plan once it is opened.
 
         Whoever judges the reeds should not see it.
 

@@ -11,8 +11,10 @@ import pytest
 from reedlab.analyse import drivers, keep_rate
 from reedlab.demo import example_study
 from reedlab.errors import CallError, ModelError
+from reedlab.plan import design_batch, write_sheets
 from reedlab.schema import Factor, Response
-from tests.analyse import build
+from reedlab.study import default_settings, open_study, write_study
+from tests.analyse import build, planned
 from tests.analyse.planned import GOUGE, KEPT, SHAPE, TENSION, batch_of, opened
 
 RATING = Response("rating_overall", "ordinal", levels=(1, 2, 3, 4, 5), table="tests")
@@ -251,3 +253,29 @@ def test_keep_rate_by_a_number_of_many_values():
     assert np.isnan(found.plain).all()
     found.plot()
     plt.close("all")
+
+
+@pytest.mark.slow
+def test_tubes_of_two_batches_from_the_sheets_on(tmp_path):
+    """Planned, made, opened, extended: whole tubes are not drawn again, their reeds are."""
+    table = planned.cane(8, 8)
+    tables = {"lots": pd.DataFrame({"lot_id": ["L1"]}), "tubes": table}
+    study = write_study(tmp_path / "s", tables, default_settings("bassoon"))
+    gouge = Factor("gouge_end_mm", (0.76, 1.0), "tube", "mm")
+    batch = design_batch([gouge, SHAPE], table, 24, seed=1)
+    study = all_made(batch.write(study), "B1")
+    study = all_made(batch.extend(study, 24).write(study), "B2")
+    reeds = pd.read_csv(study.folder / "reeds.csv", dtype=str, encoding="utf-8-sig")
+    fate = np.where(np.arange(len(reeds)) % 3 == 0, "kept", "discarded")
+    reeds.assign(fate=fate).to_csv(study.folder / "reeds.csv", index=False)
+    found = drivers(open_study(study.folder), "kept", ["gouge_end_mm", "shape"])
+    assert told(found, "gouge end mm: some tubes gave reeds to several batches, so what was given")
+    assert told(found, "shape: p value by drawing the plan's own shuffle again 20000 times")
+    assert found.table["evidence"].eq("randomised").all()
+
+
+def all_made(study, batch_id):
+    paths = {path.name: path for path in write_sheets(study, batch_id)}
+    sheet = paths[f"{batch_id}_making.csv"]
+    pd.read_csv(sheet, dtype=str).assign(as_planned="yes").to_csv(sheet, index=False)
+    return study.record(sheet).unblind(batch_id)

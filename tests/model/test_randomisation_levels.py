@@ -17,7 +17,7 @@ LAYOUTS = ((8, 3), (16, 3), (12, 4))
 SHARES = (0.0, 0.3, 0.7)
 RATE = 0.25
 #: Batches of each kind without an effect and with one of 20 points.
-NULL, APART = 400, 150
+NULL, APART = 350, 120
 DRAWS = 999
 SURE = 1.645
 
