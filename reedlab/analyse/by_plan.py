@@ -48,7 +48,8 @@ def by_the_plan(
     found = replay(study, frame)
     if isinstance(found, str):
         return table, (f"{found} P values rest on a model instead.",)
-    notes = []
+    held = [f for f in frame.factors if f.stratum == "session"]
+    notes = [f"{_listed(held)}: of sessions, judged by a model."] if held else []
     if found.shared:
         fixed = [f for f in drawn if f.stratum == "tube"]
         drawn = [f for f in drawn if f.stratum == "reed"]

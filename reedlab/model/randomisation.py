@@ -13,6 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import ModelError
+from reedlab.model.max_t import step_down
 from reedlab.model.scores import Score, Terms
 from reedlab.model.shuffles import Shuffles
 from reedlab.model.tails import ROUNDING, Tail, tail, upper_limit
@@ -211,27 +212,17 @@ class Randomisation:
         reference = self._reference("plots" if all(self.responses[0].whole.values()) else "rows")
         looks = list(zip(table["term"], table["response"], strict=True))
         scores = [self.responses[response].score(term) for term, response in looks]
-        spread = np.stack(
-            [
-                score.statistic(self._sums(reference, response, score))
-                for (_, response), score in zip(looks, scores, strict=True)
-            ],
-            axis=1,
-        )
-        columns = np.array([score.own.shape[1] for score in scores])
-        usual = spread.mean(axis=0) / columns
-        usual[usual == 0] = 1.0
-        spread = _normal(spread / usual, columns)
-        seen = _normal(table["statistic"].to_numpy() / usual, columns)
-        order = np.argsort(-seen)
-        largest = np.maximum.accumulate(spread[:, order[::-1]], axis=1)[:, ::-1]
-        p = [
-            tail(largest[:, place], float(seen[which]), complete=reference.complete).p_value
-            for place, which in enumerate(order)
+        among = [
+            score.statistic(self._sums(reference, response, score))
+            for (_, response), score in zip(looks, scores, strict=True)
         ]
-        adjusted = np.empty(len(table))
-        adjusted[order] = np.maximum.accumulate(p)
-        return np.maximum(adjusted, table["p_value"])
+        corrected = step_down(
+            np.stack(among, axis=1),
+            table["statistic"].to_numpy(),
+            np.array([score.own.shape[1] for score in scores]),
+            complete=reference.complete,
+        )
+        return np.maximum(corrected, table["p_value"])
 
 
 def randomisation(
@@ -329,12 +320,6 @@ def _crossing(a: float, c: float, other_a: np.ndarray, other_c: np.ndarray) -> n
     slope = c - other_c
     level = np.abs(slope) <= ROUNDING * abs(c)
     return np.where(level, np.inf, (a - other_a) / np.where(level, 1.0, slope))
-
-
-def _normal(statistic: np.ndarray, columns: np.ndarray) -> np.ndarray:
-    """Bring chi-squared statistics of different width to one scale (Wilson & Hilferty 1931)."""
-    rest = 2 / (9 * columns)
-    return (np.cbrt(statistic / columns) - (1 - rest)) / np.sqrt(rest)
 
 
 def _columns(X: np.ndarray) -> np.ndarray:

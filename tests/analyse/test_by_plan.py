@@ -255,7 +255,6 @@ def test_keep_rate_by_a_number_of_many_values():
     plt.close("all")
 
 
-@pytest.mark.slow
 def test_tubes_of_two_batches_from_the_sheets_on(tmp_path):
     """Planned, made, opened, extended: whole tubes are not drawn again, their reeds are."""
     table = planned.cane(8, 8)
