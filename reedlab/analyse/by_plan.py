@@ -21,7 +21,7 @@ from reedlab.analyse.frame import Frame
 from reedlab.analyse.replay import Replay, replay
 from reedlab.analyse.strata import Layout
 from reedlab.answer import counted, number_text
-from reedlab.errors import ModelError
+from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model.plot_interval import half_width
 from reedlab.model.randomisation import DRAWS, Randomisation, randomisation
 from reedlab.schema import Factor
@@ -58,13 +58,18 @@ def by_the_plan(
                 f"{_listed(fixed)}: some tubes gave reeds to several batches, so what was given to "
                 "tubes cannot be drawn again; judged by a model instead."
             )
-    try:
-        asked = _Asked.of(frame, chosen, found, drawn)
-    except ModelError as error:
-        return table, (*notes, f"{error} P values rest on a model instead.")
-    if asked is None:
-        return table, tuple(notes)
-    return asked.filled(table), (*notes, *asked.notes())
+    while drawn:
+        try:
+            tests = _tested(frame, chosen, found, drawn)
+            asked = _Asked(frame, found, tuple(drawn), tests, tests.table.set_index("term"))
+        except InestimableTermError as error:
+            notes.append(f"{error} Judged by a model instead.")
+            drawn = [f for f in drawn if f.name != error.term]
+        except ModelError as error:
+            return table, (*notes, f"{error} P values rest on a model instead.")
+        else:
+            return asked.filled(table), (*notes, *asked.notes())
+    return table, tuple(notes)
 
 
 @dataclass(frozen=True)
@@ -76,25 +81,6 @@ class _Asked:
     factors: tuple[Factor, ...]
     tests: Randomisation
     table: pd.DataFrame
-
-    @classmethod
-    def of(
-        cls, frame: Frame, chosen: Layout, found: Replay, drawn: Sequence[Factor]
-    ) -> "_Asked | None":
-        able, tests = list(drawn), None
-        while able:
-            try:
-                tests = _tested(frame, chosen, found, able)
-                table = tests.table.set_index("term")
-            except ModelError as error:
-                name = str(error)
-                stuck = [f for f in able if name.startswith(f"{f.name}:") or f" {f.name} " in name]
-                if not stuck:
-                    raise
-                able.remove(stuck[0])
-                continue
-            return cls(frame, found, tuple(able), tests, table)
-        return None
 
     def filled(self, table: pd.DataFrame) -> pd.DataFrame:
         """The table with these p values; corrected by maxT if all its terms are among them."""

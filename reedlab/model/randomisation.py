@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from reedlab.errors import ModelError
+from reedlab.errors import InestimableTermError, ModelError
 from reedlab.model.max_t import step_down
 from reedlab.model.scores import Score, Terms
 from reedlab.model.shuffles import Shuffles
@@ -152,7 +152,7 @@ class Randomisation:
         weights, z = score.weights, terms.column(term, column)
         own = (weights.T @ np.column_stack([score.response, z]))[0]
         if abs(own[1]) <= ROUNDING * np.linalg.norm(weights) * np.linalg.norm(z):
-            raise ModelError(f"Nothing tells the effect of {term} from the others.")
+            raise InestimableTermError(f"Nothing tells the effect of {term} from the others.", term)
         sums = self._sums(reference, response, score)
         a, c = score.own[:, 0] @ sums, reference.sums(weights, z)[0]
         left = np.sqrt(score.left(sums))
@@ -300,9 +300,8 @@ def randomisation(
     for term in planned:
         reference = found.reference(term)
         if reference.complete and len(reference.taken) < 2:
-            raise ModelError(
-                f"{term}: only one assignment was possible, so there is nothing to compare with."
-            )
+            why = f"{term}: only one assignment was possible, so there is nothing to compare with."
+            raise InestimableTermError(why, term)
     return found
 
 

@@ -14,7 +14,7 @@ from functools import cached_property
 
 import numpy as np
 
-from reedlab.errors import ModelError
+from reedlab.errors import InestimableTermError
 
 #: Rows of a plot are never taken to be more alike than this.
 MOST_ALIKE = 0.95
@@ -101,7 +101,7 @@ class Terms:
 
         Raises
         ------
-        ModelError
+        InestimableTermError
             If nothing tells it from the others.
         """
         base, places = self._base
@@ -114,7 +114,7 @@ class Terms:
         left = base @ own
         size = max(float(np.linalg.norm(self.planned[term])), 1.0)
         if np.linalg.matrix_rank(left, tol=LEAST_LEFT * size) < len(here):
-            raise ModelError(f"Nothing tells the effect of {term} from the others.")
+            raise InestimableTermError(f"Nothing tells the effect of {term} from the others.", term)
         response = self._untied(self.response(term, column))
         steady = Whitening(self.plot, self.alike)
         mean = self._means(response) if self.whole[term] else response

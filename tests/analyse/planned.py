@@ -10,7 +10,7 @@ import pandas as pd
 
 from reedlab.plan import Batch, design_batch
 from reedlab.schema import Factor, Response
-from reedlab.study import Settings, Study, open_study, write_study
+from reedlab.study import BatchRecord, Settings, Study, open_study, write_study
 from tests.analyse.build import ALSO, KEYS
 
 GOUGE = Factor("gouge", (1.25, 1.30), "tube", "mm", step=0.05)
@@ -47,6 +47,7 @@ def opened(
     *,
     tests: pd.DataFrame | None = None,
     made: Mapping[str, Sequence[object]] | None = None,
+    record: BatchRecord | None = None,
 ) -> Study:
     """Write an opened batch; `columns` go to the reeds in the order of the plan's places.
 
@@ -55,7 +56,7 @@ def opened(
     rows = batch.table.merge(batch.key, on="place").assign(batch_id=batch.batch_id)
     rows = rows.assign(reed_id=[f"R{i + 1:02}" for i in range(len(rows))], **(made or {}))
     rows = rows.assign(**columns)
-    record = replace(batch.record, sealed=False, unblinded="2026-03-20")
+    record = replace(record or batch.record, sealed=False, unblinded="2026-03-20")
     settings = Settings(
         "bassoon", invented=True, factors=batch.factors, responses=responses, batches=[record]
     )

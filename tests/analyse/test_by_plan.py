@@ -1,6 +1,7 @@
 """Kept or discarded and ratings of planned batches: judged by the plan's own shuffle."""
 
 import shutil
+from dataclasses import replace
 from itertools import combinations
 
 import matplotlib.pyplot as plt
@@ -253,6 +254,21 @@ def test_keep_rate_by_a_number_of_many_values():
     assert np.isnan(found.plain).all()
     found.plot()
     plt.close("all")
+
+
+def test_one_assignment_only_is_said(tmp_path):
+    batch = batch_of([SHAPE], 8, 3)
+    alone = [f"tube {tube} alone" for tube in batch.table["tube_id"]]
+    levels = np.where(batch.table["tube_id"].isin(["T01", "T03", "T05", "T08"]), "narrow", "wide")
+    stuck = replace(batch, table=batch.table.assign(shape=levels, shuffled_among=alone))
+    record = replace(batch.record, randomised=("shape",))
+    kept = np.arange(24) % 3 == 0
+    study = opened(tmp_path / "s", stuck, fates(kept), record=record)
+    assert told(
+        drivers(study, "kept"),
+        "shape: only one assignment was possible, so there is nothing to compare with. Judged by a "
+        "model instead.",
+    )
 
 
 def test_tubes_of_two_batches_from_the_sheets_on(tmp_path):
