@@ -38,17 +38,20 @@ def sentence_of(table: pd.DataFrame, response: Response) -> str:
         told = "; ".join(_plain(row) for row in kinds.to_dict("records"))
         return f"What adjusting does to {label} cannot be told; the plain change was {told}."
     strong = kinds[kinds["p_adjusted"] < LEVEL]
+    shown = strong if len(strong) else kinds.nsmallest(1, "p_value")
+    one, many = "goes with a change of", "go with a change of"
+    if set(shown["evidence"]) == {"randomised"}:
+        one, many = "moves", "move"
     looked = counted(len(kinds), "kind") + " of adjustment"
     if len(strong) == len(kinds) == 1:
-        opening = f"The one kind of adjustment moves {label} beyond chance and retesting"
+        opening = f"The one kind of adjustment {one} {label} beyond chance and retesting"
     elif len(strong):
-        verb = "moves" if len(strong) == 1 else "move"
+        verb = one if len(strong) == 1 else many
         opening = f"Of {looked}, {len(strong)} {verb} {label} beyond chance and retesting"
     elif len(kinds) == 1:
-        opening = f"The one kind of adjustment does not move {label} beyond chance and retesting"
+        opening = f"The one kind of adjustment does not {many} {label} beyond chance and retesting"
     else:
-        opening = f"None of {looked} moves {label} beyond chance and retesting; the nearest to it"
-    shown = strong if len(strong) else kinds.nsmallest(1, "p_value")
+        opening = f"None of {looked} {one} {label} beyond chance and retesting; the nearest to it"
     effects = [_effect(row, response) for row in shown.to_dict("records")]
     amounts = table[table["term"].duplicated() & (table["p_adjusted"] < LEVEL)]
     effects += [_amount(row) for row in amounts.to_dict("records")]

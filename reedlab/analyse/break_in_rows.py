@@ -27,6 +27,8 @@ from reedlab.study import Study
 MINUTES, CURVE = "minutes_played", "curve "
 #: Fewer reeds tested at different minutes tell nothing of others.
 FEWEST_REEDS = 3
+#: With fewer error degrees of freedom no change is judged.
+FEWEST_DF = 2
 #: Minutes by which the change is told, where they lie within the record.
 MARKS = (60.0, 120.0)
 #: Share of the standard deviation from test to test within which the curve has settled.
@@ -144,7 +146,7 @@ def break_in_rows(
     names = [f"by {number_text(mark)} minutes" for mark in until[1:]]
     table = changes.assign(term=["break-in", *names], contrast=[whole, *marks], num_df=1)
     table = table.assign(den_df=table["df"], unit=frame.response.unit)
-    table = _with_whole_test(table, fit)
+    table = _with_whole_test(table, fit, frame.response.label)
     table = pd.concat([table, _settled(frame, fit, places, rows)], ignore_index=True)
     tested = table["p_value"].notna()
     table.loc[tested, "p_adjusted"] = holm(table.loc[tested, "p_value"].to_numpy())
@@ -173,11 +175,16 @@ def _columns(fit: LinearFit) -> np.ndarray:
     return np.concatenate(parts)
 
 
-def _with_whole_test(table: pd.DataFrame, fit: LinearFit) -> pd.DataFrame:
+def _with_whole_test(table: pd.DataFrame, fit: LinearFit, label: str) -> pd.DataFrame:
     """Put the F test of the whole curve into the first row."""
     from scipy.stats import f as f_distribution
 
     F, num_df, den_df = fit.test(np.eye(fit.fixed.X.shape[1])[_columns(fit)])
+    if not den_df >= FEWEST_DF:
+        raise ModelError(
+            f"{label}: too few sessions differ in the minutes played before them to judge a change "
+            "by; test reeds after other minutes, on more days."
+        )
     values = [num_df, den_df, F, float(f_distribution.sf(F, num_df, den_df))]
     table.loc[0, ["num_df", "den_df", "statistic", "p_value"]] = values
     return table

@@ -15,7 +15,7 @@ from reedlab.analyse.keeping import keeping_table
 from reedlab.analyse.looked import looked
 from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.strata import judged
-from reedlab.analyse.words import effect_text, with_minus, with_unit
+from reedlab.analyse.words import effect_text, opening, with_minus, with_unit
 from reedlab.answer import Answer, counted
 from reedlab.errors import CallError, unknown_name
 from reedlab.model.comparisons import holm
@@ -87,24 +87,15 @@ class Drivers(Answer):
         return self.frame
 
     def _say(self) -> str:
-        count, strong = self.table["term"].nunique(), self.strong
-        factors = "factor" if count == 1 else "factors"
         what = self.response.label
         if self.response.kind == "binary":
             what = f"the share of reeds {what}"
-        if strong:
-            verb = "moves" if len(strong) == 1 else "move"
-            opening = f"Of {count} {factors} looked at, {len(strong)} {verb} {what} beyond chance"
-        elif count == 1:
-            opening = f"The one factor looked at does not move {what} beyond chance"
-        else:
-            opening = (
-                f"None of {count} {factors} looked at moves {what} beyond chance; the strongest"
-            )
-        effects = [
-            f"{self.label(row['term'])} {effect_text(row)}" for row in self.shown.to_dict("records")
-        ]
-        return f"{opening}: {'; '.join(effects)}."
+        shown = self.shown.to_dict("records")
+        begin = opening(
+            self.table["term"].nunique(), len(self.strong), what, [row["evidence"] for row in shown]
+        )
+        effects = [f"{self.label(row['term'])} {effect_text(row)}" for row in shown]
+        return f"{begin}: {'; '.join(effects)}."
 
     def _factor(self, name: str) -> Factor:
         for factor in self._frame.factors:
@@ -232,7 +223,7 @@ def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[
     if frame.response.kind == "ordinal":
         cautions.append(
             f"{frame.response.label} is a scale of ordered levels, taken here as evenly spaced "
-            "numbers."
+            "numbers; ratings takes it as an order."
         )
     return (*cautions, *gaps_caution(frame), *notes, *frame.cautions)
 

@@ -26,7 +26,7 @@ from reedlab.analyse.rating_players import Players, compare_players
 from reedlab.analyse.rating_rows import require_rating, rows_that_differ
 from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.strata import judged
-from reedlab.analyse.words import with_minus
+from reedlab.analyse.words import opening, with_minus
 from reedlab.answer import Answer, counted, number_text
 from reedlab.errors import CallError, unknown_name
 from reedlab.schema import Factor, Response
@@ -108,20 +108,13 @@ class Ratings(Answer):
         return self.frame
 
     def _say(self) -> str:
-        told = [f"{self._opening()}: {'; '.join(map(self._effect, self._shown()))}."]
+        shown = self._shown()
+        factors, what = self._frame.factors, self.response.label
+        begin = opening(len(factors), len(self.strong), what, [row["evidence"] for row in shown])
+        told = [f"{begin}: {'; '.join(map(self._effect, shown))}."]
         told.append(self._compared.sentence)
         told.append(self.reliability.sentence if self.reliability else "")
         return " ".join(text for text in told if text)
-
-    def _opening(self) -> str:
-        looked, strong = len(self._frame.factors), len(self.strong)
-        factors, what = "factor" if looked == 1 else "factors", self.response.label
-        if strong:
-            verb = "moves" if strong == 1 else "move"
-            return f"Of {looked} {factors} looked at, {strong} {verb} {what} beyond chance"
-        if looked == 1:
-            return f"The one factor looked at does not move {what} beyond chance"
-        return f"None of {looked} {factors} looked at moves {what} beyond chance; the strongest"
 
     def _shown(self) -> list[dict]:
         rows = self.table[(self.table["unit"] == POINTS) & (self.table["level"] == self.cut)]

@@ -62,6 +62,34 @@ def effect_text(row: Mapping[Any, Any]) -> str:
     return f"{opening}{number_text(told['estimate'])}{unit} ({inside})"
 
 
+def opening(looked: int, strong: int, what: str, evidence: Iterable[str]) -> str:
+    """Say how many factors stand beyond chance; only what chance assigned moves anything.
+
+    Parameters
+    ----------
+    looked, strong : int
+        Factors looked at, and those beyond chance.
+    what : str
+        Words for the response.
+    evidence : iterable of str
+        Grades of the effects that are told.
+
+    Examples
+    --------
+    >>> opening(3, 2, "crow", ["randomised", "randomised"])
+    'Of 3 factors looked at, 2 move crow beyond chance'
+    >>> opening(3, 0, "crow", ["observed"])
+    'None of 3 factors looked at goes with crow beyond chance; the strongest'
+    """
+    one, many = ("moves", "move") if set(evidence) == {"randomised"} else ("goes with", "go with")
+    if strong:
+        verb = one if strong == 1 else many
+        return f"Of {counted(looked, 'factor')} looked at, {strong} {verb} {what} beyond chance"
+    if looked == 1:
+        return f"The one factor looked at does not {many} {what} beyond chance"
+    return f"None of {looked} factors looked at {one} {what} beyond chance; the strongest"
+
+
 def with_minus(contrast: str) -> str:
     """Write a contrast with a real minus sign.
 

@@ -4,7 +4,20 @@ import pandas as pd
 import pytest
 
 from reedlab import Factor, plan
-from reedlab.analyse import collinearity, influence, keep_rate, residuals, sources
+from reedlab.analyse import (
+    adjusting,
+    break_in,
+    collinearity,
+    drift,
+    influence,
+    keep_rate,
+    lasting,
+    ratings,
+    recipe,
+    residuals,
+    sources,
+    stopping_rule,
+)
 from reedlab.answer import VOCABULARY
 from reedlab.demo import example_study
 from reedlab.model import (
@@ -23,6 +36,22 @@ def tables_of_answers(study, found):
     yield "keep_rate", keep_rate(study).table
     for ask in (residuals, influence, collinearity):
         yield ask.__name__, ask(study, "crow_cents").table
+
+
+def tables_beside_the_answers(study):
+    """What an answer holds beside its table, and answers that a season does not ask for."""
+    yield "keep rate by shape", keep_rate(study, by="shape").table
+    yield "points", drift(study, "crow_cents").points
+    yield "curve", break_in(study, "attack_ms").curve
+    yield "lives", lasting(study, []).curve.steps
+    yield "ratings", ratings(study, "rating_overall", ["shape"]).table
+    yield "amounts", adjusting(study, "slur_gap_ms").table
+    stop = stopping_rule(study, at="first test")
+    yield "chances", stop.chances
+    yield "by cut", stop.by_cut
+    best = recipe(study, ["dynamic_range_db"], ["shape"])
+    yield "recipes", best.recipes.drop(columns="shape")
+    yield "predicted", best.predict(shape="wide")
 
 
 def tables_of_the_engine():
@@ -75,6 +104,7 @@ def tables_of_plans():
     yield "keep rates", plan.power(batch, keep_rates=(0.2, 0.5), simulations=100).table
     pilot = sources(example_study("batch"), "crow_cents")
     yield "pilot", plan.power(tubes=8, reeds_per_tube=3, effect=9.0, variance=pilot).table
+    yield "spared", plan.spare(["R1", "R2", "R3"]).table
     yield "compared", batch.compare(plan.design_batch(factors, cane, 24, seed=2)).table
     yield "aliases", recipes.aliases.table
 
@@ -96,6 +126,13 @@ def test_answers_use_declared_columns_only(which, request):
     assert strangers(tables.items()) == {}
 
 
+def test_what_stands_beside_an_answer_uses_declared_columns_only(demo_season):
+    tables = dict(tables_beside_the_answers(demo_season))
+    assert len(tables) == 10
+    assert all(len(table) for table in tables.values())
+    assert strangers(tables.items()) == {}
+
+
 def test_the_engine_uses_declared_columns_only():
     tables = dict(tables_of_the_engine())
     assert len(tables) == 14
@@ -104,7 +141,7 @@ def test_the_engine_uses_declared_columns_only():
 
 def test_plans_use_declared_columns_only():
     tables = dict(tables_of_plans())
-    assert len(tables) == 8
+    assert len(tables) == 9
     assert all(len(table) for table in tables.values())
     assert strangers(tables.items()) == {}
 
