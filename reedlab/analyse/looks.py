@@ -120,7 +120,8 @@ class Looks(Answer):
                         fillstyle=style,
                         label=label,
                     )
-        marked = self.standing.assign(place=place, height=height).head(TOLD)
+        drawn = self.table.assign(place=place, height=height)
+        marked = drawn[self.table["stands"]].head(TOLD)
         for row in marked.to_dict("records"):
             ax.annotate(
                 ": ".join(self._labels(row)),

@@ -232,7 +232,7 @@ def _resource(
 def _column(base: Column, entry: Mapping[str, Any], where: str, faults: list[str]) -> Column:
     """Return the column as a field of the descriptor declares it."""
     name, kind = base.name, entry.get("type")
-    if kind is not None and kind not in FIELD_TYPES:
+    if kind is not None and (not isinstance(kind, str) or kind not in FIELD_TYPES):
         faults.append(
             f"{where}, field '{name}': the type '{kind}' is not read here; "
             f"use one of {', '.join(FIELD_TYPES)}."

@@ -9,7 +9,10 @@ import pytest
 
 from reedlab import cli
 
-HEADINGS = ("Where the variation", "What drives", "What this record", "Before you believe")
+HEADINGS = (
+    *("Where the variation", "What drives", "What to do", "What this record"),
+    "Before you believe",
+)
 
 
 def season(folder: Path, *more: str) -> int:

@@ -99,7 +99,9 @@ def test_the_effect_of_the_demo_season_lies_in_its_intervals(demo_season):
     assert kinds.loc["squeeze, wire 1", "conf_low"] < 0 < kinds.loc["squeeze, wire 1", "conf_high"]
     # Reeds whose slurs catch come nearer to the others even if nothing is done.
     assert (scraped["plain_change"] < scraped["estimate"] - 5).all()
-    assert found.sentence.startswith("Of 4 kinds of adjustment, 3 move longest slur gap beyond")
+    assert found.sentence.startswith(
+        "Of 4 kinds of adjustment, 3 go with a change of longest slur gap beyond"
+    )
     assert "for the better (observed, 5 reeds against 98 untouched retests" in found.sentence
     assert any("where no reed was left alone" in caution for caution in found.cautions)
     assert any("squeeze, wire 1 where both were done" in caution for caution in found.cautions)
@@ -113,8 +115,8 @@ def test_the_nearest_kind_is_told_if_none_is_beyond_chance(ask):
     found = ask(*record(reeds(effect=0.0), SIX))
     assert found.strong == ()
     assert found.sentence.startswith(
-        "The one kind of adjustment does not move slur gap beyond chance and retesting: scrape, "
-        "left rail "
+        "The one kind of adjustment does not go with a change of slur gap beyond chance and "
+        "retesting: scrape, left rail "
     )
     assert "observed, 6 reeds against 10 untouched retests; plain change" in found.sentence
     assert any("Who was adjusted was chosen" in caution for caution in found.cautions)
@@ -122,7 +124,9 @@ def test_the_nearest_kind_is_told_if_none_is_beyond_chance(ask):
 
 def test_one_kind_that_helps(ask):
     sentence = ask(*record(reeds(effect=-15.0), SIX)).sentence
-    assert sentence.startswith("The one kind of adjustment moves slur gap beyond chance and rete")
+    assert sentence.startswith(
+        "The one kind of adjustment goes with a change of slur gap beyond chance and rete"
+    )
     assert ", for the better (observed" in sentence
 
 

@@ -179,16 +179,22 @@ def strong_batch(shape=0.0, gouge=0.0, **more):
 
 def test_the_sentence_for_one_none_and_several(study):
     one = drivers(study(strong_batch(shape=40), name="one"), "crow")
-    assert one.sentence.startswith("Of 2 factors looked at, 1 moves crow beyond chance: shape wide")
+    assert one.sentence.startswith(
+        "Of 2 factors looked at, 1 goes with crow beyond chance: shape wide"
+    )
     assert one.strong == ("shape",)
     both = drivers(study(strong_batch(shape=40, gouge=90), name="both"), "crow")
-    assert both.sentence.startswith("Of 2 factors looked at, 2 move crow beyond chance: gouge ")
+    assert both.sentence.startswith("Of 2 factors looked at, 2 go with crow beyond chance: gouge ")
     assert "; shape wide − narrow: " in both.sentence
     assert "observed, 8 tubes, 24 reeds)" in both.sentence
     none = drivers(study(strong_batch(), name="none"), "crow")
-    assert none.sentence.startswith("None of 2 factors looked at moves crow beyond chance; the str")
+    assert none.sentence.startswith(
+        "None of 2 factors looked at goes with crow beyond chance; the str"
+    )
     alone = drivers(study(strong_batch(), name="alone"), "crow", ["shape"])
-    assert alone.sentence.startswith("The one factor looked at does not move crow beyond chance: s")
+    assert alone.sentence.startswith(
+        "The one factor looked at does not go with crow beyond chance: s"
+    )
 
 
 def test_the_sentence_for_kept_is_in_percentage_points(study):
@@ -196,7 +202,8 @@ def test_the_sentence_for_kept_is_in_percentage_points(study):
     kept[[0, 3]] = ["kept", "discarded"]
     found = drivers(study(batch().assign(fate=kept), responses=[KEPT]), "kept", ["shape"])
     assert found.sentence.startswith(
-        "Of 1 factor looked at, 1 moves the share of reeds kept beyond chance: shape wide − narrow"
+        "Of 1 factor looked at, 1 goes with the share of reeds kept beyond chance: shape "
+        "wide − narrow"
     )
     assert " percentage points (95 % " in found.sentence
     assert 60 < found.table["estimate"].iloc[0] < 90

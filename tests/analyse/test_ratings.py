@@ -51,7 +51,7 @@ def test_the_sentence_tells_ratings_and_not_odds(found):
     row = found.table.set_index(["term", "level"]).loc[("shape", found.cut)]
     assert found.strong == ("shape",)
     assert found.sentence.startswith(
-        "Of 2 factors looked at, 1 moves rating beyond chance: shape wide instead of narrow: "
+        "Of 2 factors looked at, 1 goes with rating beyond chance: shape wide instead of narrow: "
         f"{row['estimate']:.2g} percentage points more ratings of {found.cut} or higher (95 % "
         f"{row['conf_low']:.2g} to {row['conf_high']:.2g}; observed, 24 reeds, 48 ratings). "
     )
@@ -133,10 +133,12 @@ def test_few_sessions_of_each_player_are_the_blocks(study):
 def test_no_effect_and_one_factor(study):
     none = found_in(study, rated(seed=3))
     assert none.sentence.startswith(
-        "None of 2 factors looked at moves rating beyond chance; the strongest: "
+        "None of 2 factors looked at goes with rating beyond chance; the strongest: "
     )
     one = ratings(study(rated(seed=3), name="one", responses=(RATING,)), "rating", ["shape"])
-    assert one.sentence.startswith("The one factor looked at does not move rating beyond chance: ")
+    assert one.sentence.startswith(
+        "The one factor looked at does not go with rating beyond chance: "
+    )
 
 
 def test_fewer_ratings_are_told_as_fewer(study):

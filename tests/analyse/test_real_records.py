@@ -252,4 +252,4 @@ def test_season_prints_the_figures_of_wine(wine, capsys):
     assert table["test"].tolist() == expected
     assert expected[0] == "F(1, 5) = 89.3"
     assert set(table["units"]) == {"8 reeds"}
-    assert "rating is a scale of ordered levels, taken here as evenly spaced numbers." in shown
+    assert "rating is a scale of ordered levels, taken here as evenly spaced numbers;" in shown

@@ -130,7 +130,8 @@ def test_a_short_row_is_named(folder):
     with (folder / LOG).open("a", encoding="utf-8") as file:
         file.write("drivers,crow\n" * 5)
     (caution,) = Log(folder).cautions
-    assert f"{LOG} row 3: row 3 has 2 cells, the header has 10; the row is left out; fill" in caution
+    fault = "row 3 has 2 cells, the header has 10; the row is left out; fill"
+    assert f"{LOG} row 3: {fault}" in caution
     assert caution.endswith(", and 2 more rows.")
 
 
