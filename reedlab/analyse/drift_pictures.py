@@ -67,6 +67,8 @@ def _draw_counts(ax: "Axes", at: Any, points: pd.DataFrame) -> None:
             ha="center",
             fontsize=7,
             color=COLOURS["grey"],
+            # The line between points may run through the count.
+            bbox={"facecolor": "white", "edgecolor": "none", "alpha": 0.8, "pad": 0.5},
         )
 
 

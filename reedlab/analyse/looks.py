@@ -99,6 +99,7 @@ class Looks(Answer):
             raise ModelError(f"There is no picture: {self.looked}")
         ax = ax or new_axes()
         ax.set_yscale("log")
+        ax.margins(y=0.1)
         record = self.table["evidence"] != "randomised"
         place = self.table.groupby(record).cumcount() + 1
         if record.any():
@@ -122,11 +123,12 @@ class Looks(Answer):
                     )
         drawn = self.table.assign(place=place, height=height)
         marked = drawn[self.table["stands"]].head(TOLD)
-        for row in marked.to_dict("records"):
+        for count, row in enumerate(marked.to_dict("records")):
             ax.annotate(
                 ": ".join(self._labels(row)),
                 (row["place"], row["height"]),
-                (7, 0),
+                # Drawn apart a little, for like p values stand close together.
+                (7, 5 * count - 10),
                 textcoords="offset points",
                 fontsize=8,
                 va="center",
