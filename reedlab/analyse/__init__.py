@@ -19,7 +19,6 @@ from reedlab.analyse.looks import Looks, looks
 from reedlab.analyse.made_once import MadeOnce, made_once
 from reedlab.analyse.ratings import Ratings, ratings
 from reedlab.analyse.recipe import Recipe, recipe
-from reedlab.analyse.reliability import Reliability, reliability
 from reedlab.analyse.season import Season, season
 from reedlab.analyse.sources import Sources, sources
 from reedlab.analyse.stopping import StoppingRule, stopping_rule
@@ -38,7 +37,6 @@ __all__ = [
     "MadeOnce",
     "Ratings",
     "Recipe",
-    "Reliability",
     "Residuals",
     "Season",
     "Sources",
@@ -55,7 +53,6 @@ __all__ = [
     "made_once",
     "ratings",
     "recipe",
-    "reliability",
     "residuals",
     "season",
     "sources",

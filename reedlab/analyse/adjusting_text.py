@@ -12,12 +12,10 @@ from itertools import combinations
 import pandas as pd
 
 from reedlab.analyse.adjusting_pairs import Pairs
-from reedlab.analyse.evidence import CAUTIONS
+from reedlab.analyse.evidence import CAUTIONS, LEVEL
 from reedlab.answer import counted, number_text
 from reedlab.schema import FEW, Response
 
-#: An effect with a corrected p value below this is called one.
-LEVEL = 0.05
 #: The row of the untouched retests, and the contrast of a plain before and after.
 UNTOUCHED, PLAIN = "nothing done", "after - before"
 #: If more than this share of the adjusted were worse than every untouched, it is said.

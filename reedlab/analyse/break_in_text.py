@@ -2,12 +2,11 @@
 
 import pandas as pd
 
+from reedlab.analyse.evidence import LEVEL
 from reedlab.analyse.frame import Frame
 from reedlab.answer import counted, number_text, p_text
 from reedlab.schema import Response
 from reedlab.study import Study
-
-LEVEL = 0.05
 
 
 def break_in_sentence(table: pd.DataFrame, response: Response) -> str:

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.evidence import grade
+from reedlab.analyse.evidence import LEVEL, grade
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.replay import Replay, replay
 from reedlab.analyse.strata import Layout
@@ -26,8 +26,6 @@ from reedlab.model.plot_interval import half_width
 from reedlab.model.randomisation import DRAWS, Randomisation, randomisation
 from reedlab.schema import Factor
 from reedlab.study import Study
-
-LEVEL = 0.05
 
 
 def by_the_plan(

@@ -6,11 +6,10 @@ import pandas as pd
 
 from reedlab.analyse.drift_frame import WEATHER, plural
 from reedlab.analyse.drift_rows import ALARMS, STEP, TREND
+from reedlab.analyse.evidence import LEVEL
 from reedlab.answer import counted, number_text, p_text
 from reedlab.schema import Response
 
-#: A row with a corrected p value below this is told as a drift.
-LEVEL = 0.05
 LABELS = {
     TREND: "trend",
     STEP: "change point",

@@ -10,16 +10,15 @@ from reedlab.analyse.by_plan import by_the_plan
 from reedlab.analyse.effects import effects_table, fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame
+from reedlab.analyse.framed import Framed, gaps_caution
 from reedlab.analyse.interactions import gather_asked, parts_of, told
 from reedlab.analyse.keeping import keeping_table
 from reedlab.analyse.looked import looked
-from reedlab.analyse.reliability import Reliability, reliability
+from reedlab.analyse.reliability import reliability
 from reedlab.analyse.strata import judged
 from reedlab.analyse.words import effect_text, opening, with_minus, with_unit
-from reedlab.answer import Answer, counted
-from reedlab.errors import CallError, unknown_name
+from reedlab.errors import CallError
 from reedlab.model.comparisons import holm
-from reedlab.schema import Factor, Response
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -27,10 +26,6 @@ if TYPE_CHECKING:
 
     from reedlab.model import LinearFit
 
-#: An effect with a corrected p value below this is called one.
-LEVEL = 0.05
-#: What marks the caution of one finding about rows that it could not use.
-GAPS = " rows left out: "
 COLUMNS = (
     *("term", "contrast", "estimate", "std_error", "df", "conf_low", "conf_high", "unit"),
     *("num_df", "den_df", "statistic", "p_value", "p_adjusted", "share"),
@@ -39,7 +34,7 @@ COLUMNS = (
 
 
 @dataclass(frozen=True)
-class Drivers(Answer):
+class Drivers(Framed):
     """What drives a response; made by :func:`drivers`.
 
     Attributes
@@ -51,23 +46,9 @@ class Drivers(Answer):
         a penalised likelihood ratio on num_df, without den_df; missing where the p value
         is the plan's own), ``p_value``, ``p_adjusted`` (over the terms); ``share`` of the
         variance; ``stratum``, ``n_units`` of it, ``n_tubes, n_reeds`` and ``evidence``.
-    reliability : Reliability or None
-        How well the response repeats itself; None for what is recorded once a reed.
     """
 
-    frame: Frame | None = None
     fit: "LinearFit | None" = None
-    reliability: Reliability | None = None
-
-    @property
-    def response(self) -> Response:
-        """The response asked about."""
-        return self._frame.response
-
-    @property
-    def strong(self) -> tuple[str, ...]:
-        """Factors whose effect is beyond chance, corrected for the number looked at."""
-        return tuple(self.table.loc[self.table["p_adjusted"] < LEVEL, "term"].unique())
 
     @property
     def shown(self) -> pd.DataFrame:
@@ -75,16 +56,6 @@ class Drivers(Answer):
         if self.strong:
             return self.table[self.table["term"].isin(self.strong)]
         return self.table.nsmallest(1, "p_value")
-
-    def label(self, term: str) -> str:
-        """Words for a factor."""
-        return self._factor(term).label
-
-    @property
-    def _frame(self) -> Frame:
-        if self.frame is None:
-            raise CallError("These drivers were made without their rows.")
-        return self.frame
 
     def _say(self) -> str:
         what = self.response.label
@@ -96,12 +67,6 @@ class Drivers(Answer):
         )
         effects = [f"{self.label(row['term'])} {effect_text(row)}" for row in shown]
         return f"{begin}: {'; '.join(effects)}."
-
-    def _factor(self, name: str) -> Factor:
-        for factor in self._frame.factors:
-            if factor.name == name:
-                return factor
-        raise unknown_name("factor", name, [f.name for f in self._frame.factors])
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw every effect with its interval, in the response's unit."""
@@ -226,14 +191,3 @@ def _cautions(frame: Frame, table: pd.DataFrame, notes: Sequence[str]) -> tuple[
             "numbers; ratings takes it as an order."
         )
     return (*cautions, *gaps_caution(frame), *notes, *frame.cautions)
-
-
-def gaps_caution(frame: Frame) -> list[str]:
-    """Say how many rows were left out and why, if any were."""
-    if not len(frame.left_out):
-        return []
-    everything = len(frame.data) + len(frame.left_out)
-    reasons = frame.left_out["fault"].value_counts()
-    listed = "; ".join(f"{count} × {fault}" for fault, count in reasons.head(4).items())
-    more = f"; {counted(len(reasons) - 4, 'more reason')}" if len(reasons) > 4 else ""
-    return [f"{frame.response.label}: {len(frame.left_out)} of {everything}{GAPS}{listed}{more}."]

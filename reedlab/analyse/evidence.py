@@ -36,6 +36,9 @@ def _randomised(study: Study, frame: Frame, factor: Factor) -> bool:
     return bool(batches.isin(planned).all())
 
 
+#: An effect with a corrected p value below this is called one.
+LEVEL = 0.05
+
 CAUTIONS = {
     "observed": (
         "Levels were chosen, not assigned by chance: an effect marked observed is an "

@@ -6,10 +6,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.analyse.evidence import LEVEL
 from reedlab.answer import counted, number_text
-
-#: An effect with a corrected p value below this is called one.
-LEVEL = 0.05
 
 
 def lasting_text(table: pd.DataFrame, label: Callable[[str], str]) -> str:

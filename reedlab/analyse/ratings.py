@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.analyse.drivers import LEVEL, gaps_caution
 from reedlab.analyse.effects import fit_factors
 from reedlab.analyse.evidence import CAUTIONS, grade
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.framed import Framed, gaps_caution
 from reedlab.analyse.looked import looked
 from reedlab.analyse.rating_effects import (
     PLAYER,
@@ -24,12 +24,11 @@ from reedlab.analyse.rating_effects import (
 )
 from reedlab.analyse.rating_players import Players, compare_players
 from reedlab.analyse.rating_rows import require_rating, rows_that_differ
-from reedlab.analyse.reliability import Reliability, reliability
+from reedlab.analyse.reliability import reliability
 from reedlab.analyse.strata import judged
 from reedlab.analyse.words import opening, with_minus
-from reedlab.answer import Answer, counted, number_text
-from reedlab.errors import CallError, unknown_name
-from reedlab.schema import Factor, Response
+from reedlab.answer import counted, number_text
+from reedlab.errors import CallError
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -45,7 +44,7 @@ COLUMNS = (
 
 
 @dataclass(frozen=True)
-class Ratings(Answer):
+class Ratings(Framed):
     """What moves a rating; made by :func:`ratings`.
 
     Attributes
@@ -60,25 +59,11 @@ class Ratings(Answer):
         ``player_id`` is the players' own level, where players are fewer than five.
     cut : str
         The level that the sentence speaks of: it parts the ratings most nearly in halves.
-    reliability : Reliability or None
-        How well the rating repeats itself.
     """
 
     cut: str = ""
-    reliability: Reliability | None = None
     compared: Players | None = None
-    frame: Frame | None = None
     fit: "GroupedLinkFit | None" = None
-
-    @property
-    def response(self) -> Response:
-        """The rating asked about."""
-        return self._frame.response
-
-    @property
-    def strong(self) -> tuple[str, ...]:
-        """Factors whose effect is beyond chance, corrected for the number looked at."""
-        return tuple(self.table.loc[self.table["p_adjusted"] < LEVEL, "term"].unique())
 
     @property
     def players(self) -> pd.DataFrame:
@@ -100,12 +85,6 @@ class Ratings(Answer):
         if self.compared is None:
             raise CallError("These ratings were made without their players.")
         return self.compared
-
-    @property
-    def _frame(self) -> Frame:
-        if self.frame is None:
-            raise CallError("These ratings were made without their rows.")
-        return self.frame
 
     def _say(self) -> str:
         shown = self._shown()
@@ -141,12 +120,6 @@ class Ratings(Answer):
     @property
     def _at_least(self) -> str:
         return at_least(self._frame, middle_cut(self._frame))
-
-    def _factor(self, name: str) -> Factor:
-        for factor in self._frame.factors:
-            if factor.name == name:
-                return factor
-        raise unknown_name("factor", name, [f.name for f in self._frame.factors])
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw every effect on the told cut with its interval, in percentage points."""

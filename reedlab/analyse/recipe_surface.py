@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.effects import fit_factors, formula
+from reedlab.analyse.evidence import LEVEL
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.recipe_space import Space
 from reedlab.analyse.strata import Layout, judged
@@ -27,8 +28,6 @@ from reedlab.model.desirability import higher_is_better, lower_is_better, nearer
 from reedlab.model.moderated import PRIOR_DF, independent_covariance
 from reedlab.schema import Factor, Response
 
-#: An interaction is taken in if its corrected p value is below this.
-LEVEL = 0.05
 #: Error degrees of freedom that bends and interactions must leave (rule of thumb, common
 #: practice, no source).
 LEAST_DF = 5

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from reedlab.analyse.drivers import GAPS, Drivers
+from reedlab.analyse.drivers import Drivers
+from reedlab.analyse.framed import GAPS
 from reedlab.analyse.season import Season
 from reedlab.analyse.sources import Sources
 from reedlab.answer import number_text, p_text, percent_text
