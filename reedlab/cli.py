@@ -98,7 +98,7 @@ def season(
         typer.Option(help="Where tables and pictures go. Left out: FOLDER/findings."),
     ] = None,
 ) -> None:
-    """Sum up a season: faults, keep rate, sources of variation, drivers; write the details."""
+    """Sum up a season: faults, keep rate, sources, drivers, what to do; write the details."""
     import matplotlib
 
     from reedlab.analyse import season as ask

@@ -190,7 +190,8 @@ def wilson(
     >>> round(float(low[0]), 4), round(float(high[0]), 4)
     (0.0889, 0.5323)
     """
-    square = quantile**2 / reeds
+    # With next to no degrees of freedom the quantile has no end; the limits are 0 and 1 then.
+    square = np.minimum(quantile, 1e6) ** 2 / reeds
     middle = share + square / 2
     half = np.sqrt(square * (share * (1 - share) + square / 4))
     return np.maximum(0, (middle - half) / (1 + square)), np.minimum(

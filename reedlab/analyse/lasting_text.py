@@ -86,6 +86,8 @@ def _effect(row: dict[Any, Any], label: Callable[[str], str]) -> str:
 
 
 def _interval(row: dict[Any, Any]) -> str:
+    if np.isnan(row["conf_low"]):
+        return "no interval"
     low = number_text(row["conf_low"])
     if np.isinf(row["conf_high"]):
         return f"95 % {low} to no upper limit"

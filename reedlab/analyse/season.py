@@ -1,6 +1,7 @@
 """A season's record in one piece: what is there, its faults, its sources and drivers."""
 
 from collections.abc import Callable, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import cached_property
 from pathlib import Path
@@ -112,7 +113,9 @@ class Season:
             answer.table.to_csv(path, index=False, encoding="utf-8-sig")
             written.append(path)
             if name != "faults" or len(answer.table):
-                written += save(answer.plot(), folder / name)
+                # An answer that cannot be drawn says so in its sentence.
+                with suppress(ModelError):
+                    written += save(answer.plot(), folder / name)
         for response, found in self.drivers.items():
             for term, short in unique_names(found.strong).items():
                 name = f"drivers_{self._short[response]}_by_{short}"

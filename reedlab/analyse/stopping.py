@@ -92,6 +92,10 @@ class StoppingRule(Answer):
         from reedlab.analyse.stopping_picture import draw_cuts
 
         finishing = float(self.table.loc[self.table["term"] == ALL, "estimate"].iloc[0])
+        if not np.isfinite(finishing):
+            raise ModelError(
+                "There is no picture: what a keeper takes if all are finished is not known."
+            )
         return draw_cuts(self._judged, self.by_cut, finishing, ax)
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 
 from reedlab.analyse import drivers, keep_rate
+from reedlab.analyse.keep_by_level import wilson
 from reedlab.demo import example_study
 from reedlab.errors import CallError, ModelError
 from reedlab.plan import design_batch, write_sheets
@@ -294,3 +295,9 @@ def all_made(study, batch_id):
     sheet = paths[f"{batch_id}_making.csv"]
     pd.read_csv(sheet, dtype=str).assign(as_planned="yes").to_csv(sheet, index=False)
     return study.record(sheet).unblind(batch_id)
+
+
+def test_a_share_judged_by_next_to_nothing_may_be_anything():
+    low, high = wilson(np.array([0.25]), np.array([12.0]), np.array([np.inf]))
+    assert low[0] == pytest.approx(0, abs=1e-9)
+    assert high[0] == pytest.approx(1, abs=1e-9)

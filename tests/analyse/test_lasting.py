@@ -9,6 +9,7 @@ from scipy.stats import gamma
 
 from reedlab.analyse.lasting import lasting
 from reedlab.analyse.lasting_rows import as_day, life_spans
+from reedlab.analyse.lasting_text import medians_text
 from reedlab.answer import VOCABULARY
 from reedlab.errors import CallError, ModelError, RecordError
 from reedlab.schema import Factor
@@ -353,3 +354,10 @@ def test_what_is_told_without_rows(demo):
 
     with pytest.raises(CallError, match="without its rows"):
         _ = dataclasses.replace(demo, lives=None).curve
+
+
+def test_a_single_life_has_no_interval():
+    row = {"estimate": 20.0, "conf_low": np.nan, "conf_high": np.nan, "unit": "days"}
+    counts = {"longest": 20.0, "n_reeds": 1, "n_worn_out": 1, "evidence": "observed"}
+    told = medians_text([row | counts])
+    assert told == "Median life: 20 days (no interval); observed, 1 reed, 1 worn out."

@@ -1,5 +1,7 @@
 """The stopping rule: on the invented season, against its truth, and in plain sentences at edges."""
 
+from dataclasses import replace
+
 import matplotlib.pyplot as plt
 import numpy as np
 import pandas as pd
@@ -506,3 +508,10 @@ def test_the_picture_shows_every_reed_and_both_lines(make):
     assert ax.get_xlabel() == "dynamic range, dB"
     assert ax.get_ylabel() == "minutes of work for each keeper"
     plt.close(ax.get_figure())
+
+
+def test_without_a_known_cost_of_a_keeper_there_is_no_picture(make):
+    found = stopping_rule(make(*season()), at="first test")
+    table = found.table.assign(estimate=np.inf)
+    with pytest.raises(ModelError, match="There is no picture: what a keeper takes"):
+        replace(found, table=table).plot()
