@@ -186,3 +186,14 @@ def test_a_thousand_times_as_fast_as_one_by_one():
     theirs = (time.process_time() - start) / 40
     print(f"\n{1e6 * ours:.0f} µs and {1e3 * theirs:.1f} ms a batch: {theirs / ours:.0f} times")
     assert theirs / ours >= 1000
+
+
+def test_few_tubes_have_few_ways_to_be_given_levels():
+    asked = {"tubes": 8, "reeds_per_tube": 3, "stratum": "tube", "keep_rates": (0.2, 0.6)}
+    (caution,) = [c for c in power(**asked, simulations=100).cautions if "ways" in c]
+    # 8 choose 4; with two lots of four tubes each it is the square of 4 choose 2.
+    assert caution.startswith("factor: a plan has only 70 ways to give these levels to tubes of")
+    (caution,) = [c for c in power(**asked, lots=2, simulations=100).cautions if "ways" in c]
+    assert "only 36 ways" in caution
+    many = power(**(asked | {"tubes": 20}), simulations=100)
+    assert not any("ways" in c for c in many.cautions)

@@ -18,7 +18,7 @@ import pandas as pd
 from reedlab.answer import Answer, counted
 from reedlab.errors import CallError
 from reedlab.plan.strength import words
-from reedlab.plan.strength.rows import Layout, Rows, fates, rows_of
+from reedlab.plan.strength.rows import Layout, Rows, coarse, fates, rows_of
 from reedlab.plan.strength.variance import read_variances
 from reedlab.schema import is_number
 from reedlab.study.plans import records
@@ -179,7 +179,8 @@ def power(
     rows = rows_of(batch) if layout is None else layout.rows()
     notes: tuple[str, ...] = ()
     if keep_rates is not None:
-        rows, notes = fates(rows)
+        rows, left_out = fates(rows)
+        notes = (*left_out, *coarse(rows))
         if not rows.terms:
             raise CallError(
                 "A reed is kept or not once for all, not in each session; ask for a factor given "

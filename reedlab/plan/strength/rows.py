@@ -6,6 +6,7 @@ between sessions; with a factor of sessions one row a test, every reed in every 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from math import factorial, prod
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,8 @@ from reedlab.schema import STRATA, Factor
 #: The level of every test, and the power that "the smallest effect" and "needed" speak of.
 LEVEL = 0.05
 AIM = 0.8
+#: With fewer ways to give its levels to the tubes, a factor's own shuffle is a coarse test.
+FEW_WAYS = 1000
 #: The name of the one factor of a layout.
 ONE = "factor"
 #: From the largest unit to the smallest; a test is a reed in a session.
@@ -189,6 +192,28 @@ def fates(rows: Rows) -> tuple[Rows, tuple[str, ...]]:
     )
     data = rows.data.drop_duplicates("reed_id", ignore_index=True)
     return Rows(data.drop(columns="session_id", errors="ignore"), kept, terms, 1), why
+
+
+def coarse(rows: Rows) -> tuple[str, ...]:
+    """Say of which factors of tubes the plan's own shuffle tells little of what is kept."""
+    told = []
+    for term in rows.terms:
+        if rows.stratum(term) == "tube" and (ways := _ways(rows, term[0])) < FEW_WAYS:
+            told.append(
+                f"{rows.labels[':'.join(term)]}: a plan has only {ways} ways to give these levels "
+                "to tubes of the same lot, and what is kept of a planned batch is judged by them. "
+                "So the power told here, that of a model's test, is too high."
+            )
+    return tuple(told)
+
+
+def _ways(rows: Rows, factor: str) -> int:
+    """Count the ways to give the levels of a factor to the tubes of each lot."""
+    ways = 1
+    for _, levels in rows.data.drop_duplicates("tube_id").groupby("lot_id")[factor]:
+        counts = levels.value_counts()
+        ways *= factorial(len(levels)) // prod(factorial(int(count)) for count in counts)
+    return ways
 
 
 def _require(names: Sequence[str], table: pd.DataFrame, what: str) -> None:
