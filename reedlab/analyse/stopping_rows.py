@@ -114,9 +114,13 @@ def stopping_rows(study: Study, at: str, predictors: Sequence[str] | None) -> St
         measures = [m for m in measures if gaps[m.name] <= TOO_SPARSE]
         measures = [m for m in measures if table[m.name].nunique() > 1]
     empty = [m.name for m in measures if table[m.name].isna().all()]
-    if empty or not measures:
-        what = listed(empty) if empty else "no measure with a better side"
-        raise ModelError(f"Of {what} nothing is recorded at '{at}' that a rule could go by.")
+    if empty:
+        raise ModelError(f"Of {listed(empty)} nothing is recorded at '{at}'.")
+    if not measures:
+        raise ModelError(
+            f"At '{at}' no measure with a direction (nearer a target, higher or lower) is recorded "
+            "and differs between the reeds, so a rule has nothing to go by."
+        )
     names = [m.name for m in measures]
     later = {
         place: _means(seen, study.tables["tests"].index[study.tables["tests"]["stage"] == name])

@@ -446,7 +446,7 @@ def test_a_fate_stage_that_is_none_is_left_out(make):
 
 def test_nothing_to_go_by(make):
     reeds, tests = season()
-    with pytest.raises(ModelError, match=r"^Of no measure with a better side nothing is recorded"):
+    with pytest.raises(ModelError, match=r"^At .* no measure with a direction"):
         stopping_rule(make(reeds, tests, responses=[Response("crow_hz")]), "day 1")
     tests["attack_ms"] = np.where(tests["stage"] == "day 1", np.nan, 5.0)
     made = make(reeds, tests, responses=[ATTACK], name="b")
