@@ -64,7 +64,8 @@ def slip(column: Column, value: float) -> tuple[str, float, bool] | None:
         return None
     low, high = column.plausible
     candidates = SLIPS.get(column.unit, ())
-    if column.name == "wire_gauge_mm" and value == round(value):
+    # Beyond these numbers there is no wire, and far beyond no diameter that can be reckoned.
+    if column.name == "wire_gauge_mm" and 0 <= value <= 50 and value == round(value):
         candidates = (("a gauge number", _wire_diameter), *candidates)
     for what, convert in candidates:
         meant = convert(value)

@@ -270,6 +270,13 @@ def test_a_measured_value_that_misses_its_planned_level_is_a_warning(tmp_path):
             "-3 mm is impossible (0.01 to 40 mm)",
             "measure or type it again",
         ),
+        (
+            "wire_gauge_mm",
+            "-29083",
+            "error",
+            "-29083 mm is impossible (0.01 to 2 mm)",
+            "measure or type it again",
+        ),
         ("gouge_centre_mm", "0", "error", "0 mm is impossible (0.01 to 7 mm)", "measure or"),
     ],
 )
