@@ -166,6 +166,17 @@ VOCABULARY = {
     "least": "smallest difference that the gauge can tell there, in the unit of the row",
     "beyond": "whether the difference is larger than that",
     "n_readings": "number of readings",
+    # An old sheet brought in.
+    "becomes": "table.column of the record where a column of a sheet goes; empty: it stays out",
+    "as_typed": "number of cells that came in as they were typed",
+    "changed": "number of cells that came in changed",
+    "not_recorded": "number of cells that say that nothing was recorded",
+    "refused": "number of cells that cannot be right",
+    "in_question": "number of cells that only the maker can read",
+    "left_out": "number of cells that stay out",
+    "outcome": "what became of the cell, row or column: any of the last six, in words",
+    "after": "the cell as it stands in the record",
+    "why": "why it was changed, refused or left out, or the question",
     # Randomisation and many looks.
     "asked": "the question that tested it: name of the call, and what it was asked with",
     "response": "the response that was tested",

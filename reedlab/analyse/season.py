@@ -19,6 +19,7 @@ from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
 from reedlab.schema import Response
 from reedlab.study import Faults, Study
+from reedlab.study.exporting import export_table
 
 COUNTED = {
     "lots": "lot_id",
@@ -109,8 +110,7 @@ class Season:
         written = []
         for name, answer in self.answers.items():
             path = folder / f"{name}.csv"
-            # With the mark without which common spreadsheets garble accents.
-            answer.table.to_csv(path, index=False, encoding="utf-8-sig")
+            export_table(answer.table, path)
             written.append(path)
             if name != "faults" or len(answer.table):
                 # An answer that cannot be drawn says so in its sentence.
@@ -125,7 +125,7 @@ class Season:
             (found.question, text) for found in self.answers.values() for text in found.cautions
         ]
         table = pd.DataFrame(rows, columns=["asked", "caution"])
-        table.to_csv(cautions, index=False, encoding="utf-8-sig")
+        export_table(table, cautions)
         return [*written, cautions]
 
 

@@ -15,6 +15,7 @@ import pandas as pd
 from reedlab.errors import CallError, listed
 from reedlab.schema import STRATUM_KEY, Factor, read_code
 from reedlab.study.draft import Draft
+from reedlab.study.lock import one_at_a_time
 from reedlab.study.plans import key_file, level_text, making_file, records, testing_file
 from reedlab.study.settings import BatchRecord
 from reedlab.study.study import Study
@@ -40,6 +41,7 @@ _TAKEN = frozenset(
 )
 
 
+@one_at_a_time
 def add_plan(
     study: Study,
     record: BatchRecord,
@@ -132,7 +134,7 @@ def add_plan(
         for row in records(frame):
             cells = {name: level_text(value) for name, value in row.items()}
             draft.append_beside(path(record.batch_id), cells)
-    return draft.save()
+    return draft.save(f"plan {record.batch_id}")
 
 
 def _name_faults(study: Study, record: BatchRecord) -> Iterator[str]:

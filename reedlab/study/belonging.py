@@ -12,10 +12,18 @@ import pandas as pd
 from reedlab.errors import CallError, listed
 from reedlab.study.faults import Fault, refusal
 from reedlab.study.links import hint
+from reedlab.study.resources import is_inside
 from reedlab.study.study import Study
 
 KEY = ("reed_id", "session_id", "stage", "trial")
 REFUSED = "The measurements cannot be recorded; nothing was written:"
+#: Names of several recordings in one cell.
+JOIN = "; "
+#: What is wrong with a recording that lies elsewhere, and what would be right.
+OUTSIDE = (
+    "a recording must lie in the study's folder",
+    "copy it there and write its name, such as recordings/R07.wav",
+)
 
 Key = tuple[str, str, str, int]
 
@@ -62,11 +70,26 @@ def keys_in(study: Study, rows: pd.DataFrame) -> tuple[list[Key | None], list[Fa
     faults: list[Fault] = []
     for row in rows.to_dict("records"):
         cells = {name: "" if pd.isna(row[name]) else str(row[name]) for name in KEY}
-        found = [*_key_faults(cells, str(row["recording"]), known)]
+        file = str(row["recording"])
+        found = [*_key_faults(cells, file, known)]
+        if outside(file):
+            found.append(Fault(file, None, "recording", outside(file), "error", *OUTSIDE))
         faults += found
         reed, session, stage, trial = cells.values()
         keys.append(None if found else (known.reeds[reed], session, stage, int(trial)))
     return keys, faults
+
+
+def outside(recording: str) -> str:
+    """Return the first of the named recordings that would lie outside the study; else nothing.
+
+    Examples
+    --------
+    >>> outside("day 1/R07.wav; R08.wav"), outside("R07.wav; ../R08.wav")
+    ('', '../R08.wav')
+    """
+    names = [name.strip() for name in recording.split(JOIN.strip())]
+    return next((name for name in names if name and not is_inside(name)), "")
 
 
 def require_columns(rows: pd.DataFrame) -> None:

@@ -2,6 +2,7 @@
 
 from collections.abc import Iterator
 
+from reedlab.study.copies import copies
 from reedlab.study.descriptor import DESCRIPTOR
 from reedlab.study.faults import Fault, Faults, collect
 from reedlab.study.links import LINKS
@@ -24,12 +25,14 @@ def check_study(study: Study) -> Faults:
     -------
     Faults
     """
+    found = [*_faults(study)]
     headers = {DESCRIPTOR: ()} | {sheet.file: sheet.header for sheet in study.sheets.values()}
+    headers |= {fault.file: () for fault in found if fault.file not in headers}
     whole_rows = [fault for fault in study.reading if fault.column == "" and fault.row is not None]
     left_out = [fault for fault in whole_rows if fault.severity == "error"]
     return Faults(
         question="Is the record sound?",
-        table=collect(_faults(study), headers),
+        table=collect(found, headers),
         rows_used=sum(len(table) for table in study.tables.values()),
         left_out=collect(left_out, headers)[["file", "row", "fault"]],
         n_tables=len(study.tables),
@@ -38,8 +41,13 @@ def check_study(study: Study) -> Faults:
 
 def _faults(study: Study) -> Iterator[Fault]:
     yield from study.reading
+    if study.read_only:
+        remedy = "work on a copy, or open it where you may write"
+        fault = f"nothing can be recorded: {study.read_only}"
+        yield Fault(DESCRIPTOR, None, "", "", "warning", fault, remedy)
     for name in study.tables:
         for table_rule in _TABLE_RULES:
             yield from table_rule(study, name)
     for link in LINKS:
         yield from link(study)
+    yield from copies(study)

@@ -6,6 +6,7 @@ names, under the header exactly as declared.
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 from reedlab.schema import RESPONSES, Column, Factor, Response, default_factors
@@ -84,8 +85,13 @@ def misfits(settings: Settings, resources: Sequence[Resource]) -> Iterator[str]:
 
 def is_usual(name: str) -> bool:
     """Say whether a factor or response is one of those that every new study starts with."""
+    return name in _usual()
+
+
+@cache
+def _usual() -> frozenset[str]:
     factors = {factor.name for factor in default_factors("oboe")}
-    return name in factors | {response.name for response in RESPONSES}
+    return frozenset(factors | {response.name for response in RESPONSES})
 
 
 def with_declarations(resource: Resource, settings: Settings) -> Resource:

@@ -8,6 +8,7 @@ faults of the file are told together.
 import json
 import re
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,12 @@ from typing import Any
 from reedlab.errors import RecordError
 from reedlab.schema import Table
 from reedlab.study.declared import completed, misfits, with_declarations
-from reedlab.study.resources import Resource, resource_to_json, resources_from_json
+from reedlab.study.resources import (
+    Resource,
+    is_inside,
+    resource_to_json,
+    resources_from_json,
+)
 from reedlab.study.settings import Settings
 from reedlab.study.settings_json import settings_from_json, settings_to_json
 
@@ -132,6 +138,17 @@ def package_text(package: Mapping[str, Any]) -> str:
     '{\n  "title": "Élan"\n}\n'
     """
     return json.dumps(package, indent=2, ensure_ascii=False) + "\n"
+
+
+def table_files(folder: Path) -> list[str]:
+    """Return the files that the descriptor lists; what is wrong with it is told elsewhere."""
+    with suppress(OSError, ValueError):
+        package = json.loads((folder / DESCRIPTOR).read_text("utf-8-sig"))
+        found = package.get("resources") if isinstance(package, dict) else None
+        entries = found if isinstance(found, list) else []
+        paths = [entry.get("path") for entry in entries if isinstance(entry, dict)]
+        return [path for path in paths if isinstance(path, str) and is_inside(path)]
+    return []
 
 
 def load_package(folder: Path) -> dict[str, Any]:

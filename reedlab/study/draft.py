@@ -1,8 +1,7 @@
 """Changes to one study that are not written yet: new rows, cells, columns, settings.
 
-All of it is kept in memory until it is known to be right. Then every file is written
-under another name, and only if that went well are they renamed, the descriptor last.
-What a person has typed stays as typed.
+All of it is kept in memory until it is known to be right, and then saved together. What a
+person has typed stays as typed. Who makes a draft holds the study's lock until it is saved.
 """
 
 from collections.abc import Mapping, Sequence
@@ -13,15 +12,16 @@ import pandas as pd
 
 from reedlab.errors import RecordError
 from reedlab.schema import Column, Factor, tables_for
+from reedlab.study.belonging import OUTSIDE, outside
 from reedlab.study.descriptor import DESCRIPTOR, described, load_package, package_text
 from reedlab.study.folder import open_study
 from reedlab.study.page import Page
 from reedlab.study.plans import records
 from reedlab.study.resources import Resource, field_to_json, resource_to_json
+from reedlab.study.saving import save_files, snapshot
 from reedlab.study.settings import BatchRecord
 from reedlab.study.settings_json import part_to_json
 from reedlab.study.study import Study
-from reedlab.study.writing import replace_files
 
 #: What a maker wrote beside the boxes; no table has the column until it is used.
 NOTE = Column("note", meaning="what else was noticed, in words")
@@ -39,9 +39,11 @@ class Draft:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.study = open_study(folder)
         self._folder = folder
+        self._seen = snapshot(folder)
+        self.study = open_study(folder)
         self._package = load_package(folder)
+        self._before = package_text(self._package)
         self._pages: dict[str, Page] = {}
         self._resources = self._read_resources()
 
@@ -110,6 +112,7 @@ class Draft:
 
     def append(self, table: str, cells: Mapping[str, str]) -> None:
         """Add a row; every column must be there."""
+        _require_inside(cells.get("recording", ""))
         self._page(table).append(cells)
 
     def append_rows(self, table: str, rows: Sequence[Mapping[str, str]]) -> None:
@@ -118,7 +121,9 @@ class Draft:
         for name in names:
             self.add_column(table, name)
         for row in rows:
-            self.append(table, row)
+            _require_inside(row.get("recording", ""))
+        if rows:
+            self._page(table).append_all(rows)
 
     def rows_by(self, table: str, key: Sequence[str]) -> dict[tuple[Any, ...], KnownRow]:
         """Return the recorded rows by their key: row number and typed values."""
@@ -130,30 +135,50 @@ class Draft:
 
     def put(self, table: str, row: int, column: str, text: str) -> None:
         """Write one cell, by row number and header."""
+        if column == "recording":
+            _require_inside(text)
         self._page(table).put(row, column, text)
 
     def append_beside(self, file: str, cells: Mapping[str, str]) -> None:
         """Add a row to a file that is no table; its first row names its columns."""
         if file not in self._pages:
-            path = self._folder / file
-            known = Page.read(path.read_bytes()) if path.exists() else Page.fresh(list(cells))
-            self._pages[file] = known
+            known = self._seen.get(file)
+            self._pages[file] = Page.fresh(list(cells)) if known is None else Page.read(known)
         self._pages[file].append(cells)
 
-    def save(self) -> Study:
-        """Write what has changed, the descriptor last, and open the study again."""
+    def save(self, by: str = "an addition", stays: str = "") -> Study:
+        """Write what has changed, note it in the journal, and open the study again.
+
+        Parameters
+        ----------
+        by : str
+            The call that changes the study, as the journal tells it.
+        stays : str, optional
+            Why it cannot be taken back.
+        """
         described(self._package, self._folder)
-        texts = {file: page.content() for file, page in self._pages.items()}
-        texts[DESCRIPTOR] = package_text(self._package).encode("utf-8")
-        replace_files(self._folder, texts)
+        contents: dict[str, bytes | None] = {
+            file: page.content() for file, page in self._pages.items()
+        }
+        text = package_text(self._package)
+        if text != self._before:
+            contents[DESCRIPTOR] = text.encode("utf-8")
+        save_files(self._folder, contents, self._seen, by, stays=stays)
         return open_study(self._folder)
 
     def _page(self, table: str) -> Page:
         file = self.resource(table).path
         if file not in self._pages:
-            self._pages[file] = Page.read((self._folder / file).read_bytes())
+            self._pages[file] = Page.read(self._seen[file])
         return self._pages[file]
 
     def _read_resources(self) -> dict[str, Resource]:
         found: Any = described(self._package, self._folder).resources
         return {resource.table.name: resource for resource in found}
+
+
+def _require_inside(recording: str) -> None:
+    """Refuse a recording outside the study, whichever call it came through."""
+    if outside(recording):
+        fault, remedy = OUTSIDE
+        raise RecordError(f"'{outside(recording)}' cannot be recorded: {fault}; {remedy}.")

@@ -6,6 +6,7 @@ missing file, a key that is not there. A bad cell becomes missing and a fault.
 
 import os
 from collections.abc import Iterator
+from contextlib import nullcontext
 from difflib import get_close_matches
 from pathlib import Path
 
@@ -15,21 +16,28 @@ from reedlab.errors import RecordError
 from reedlab.schema import Column, Table
 from reedlab.study.cells import type_column
 from reedlab.study.declared import is_usual
-from reedlab.study.descriptor import DESCRIPTOR, read_descriptor
+from reedlab.study.descriptor import DESCRIPTOR, read_descriptor, table_files
 from reedlab.study.faults import Fault
+from reedlab.study.intent import PENDING
+from reedlab.study.lock import alone, write_protected
 from reedlab.study.resources import Resource
 from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet, read_sheet
 from reedlab.study.study import Study
 
+#: After so many readings that others disturbed, a study is read under its lock.
+_TRIES = 5
 
-def open_study(folder: str | os.PathLike[str]) -> Study:
+
+def open_study(folder: str | os.PathLike[str], read_only: bool = False) -> Study:
     """Open the study that lies in a folder.
 
     Parameters
     ----------
     folder : path
         Holds ``datapackage.json`` and the CSV files that it lists.
+    read_only : bool
+        Whether nothing may be written to it, not even the log of what was looked at.
 
     Returns
     -------
@@ -52,6 +60,49 @@ def open_study(folder: str | os.PathLike[str]) -> Study:
     ('B4', 'C5')
     """
     path = Path(folder)
+    for _ in range(_TRIES):
+        before = _marks(path)
+        unfinished = _finished(path, read_only)
+        try:
+            study = _read(path, read_only, unfinished)
+        except RecordError:
+            if _marks(path) == before:
+                raise
+            continue
+        if _marks(path) == before:
+            return study
+    with nullcontext() if read_only or write_protected(path) else alone(path):
+        return _read(path, read_only, _finished(path, read_only))
+
+
+def _finished(path: Path, read_only: bool) -> tuple[Fault, ...]:
+    """Finish a save that was cut off; where that is impossible, say so as a fault."""
+    if not (path / PENDING).exists():
+        return ()
+    fault = "a save was cut off here, so some files may be older than others"
+    remedy = "open the study once where it can be written"
+    if not read_only and not write_protected(path):
+        try:
+            with alone(path):
+                return ()
+        except RecordError as error:
+            remedy = str(error).removesuffix(".")
+    return (Fault(PENDING, None, "", "", "warning", fault, remedy),)
+
+
+def _marks(path: Path) -> list[tuple[str, int, int, int]]:
+    """Return what changes when somebody writes to the folder."""
+    marks = []
+    for file in (DESCRIPTOR, PENDING, *table_files(path)):
+        try:
+            status = (path / file).stat()
+        except OSError:
+            continue
+        marks.append((file, status.st_ino, status.st_mtime_ns, status.st_size))
+    return marks
+
+
+def _read(path: Path, read_only: bool, unfinished: tuple[Fault, ...]) -> Study:
     described = read_descriptor(path)
     sheets: dict[str, Sheet] = {}
     problems: list[str] = []
@@ -67,13 +118,22 @@ def open_study(folder: str | os.PathLike[str]) -> Study:
         raise RecordError("\n".join(problems))
     tables: dict[str, pd.DataFrame] = {}
     schema: dict[str, Table] = {}
-    faults = list(_undeclared(described.settings, sheets))
+    faults = [*unfinished, *_undeclared(described.settings, sheets)]
     for resource in described.resources:
         name = resource.table.name
         faults.extend(sheets[name].faults)
         faults.extend(_header_faults(resource, sheets[name], described.settings))
         tables[name], schema[name] = _typed(resource, sheets[name], faults)
-    return Study(path, described.title, described.settings, tables, schema, sheets, tuple(faults))
+    return Study(
+        path,
+        described.title,
+        described.settings,
+        tables,
+        schema,
+        sheets,
+        tuple(faults),
+        read_only,
+    )
 
 
 def _missing_keys(resource: Resource, sheet: Sheet) -> Iterator[str]:

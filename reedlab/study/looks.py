@@ -18,8 +18,10 @@ import pandas as pd
 from reedlab.errors import RecordError
 from reedlab.schema import Column
 from reedlab.study.cells import Bad, type_column
+from reedlab.study.files import replace_file
+from reedlab.study.lock import alone
 from reedlab.study.sheets import Sheet, read_sheet
-from reedlab.study.writing import csv_lines, replace_file
+from reedlab.study.writing import csv_lines
 
 LOG = "looks.csv"
 #: Grades of evidence; empty where nothing was tested.
@@ -99,6 +101,8 @@ class Log:
     ----------
     folder : Path or None
         Where the file is to be; None keeps the log in memory.
+    for_reading : bool
+        Whether the file is read only, and not written.
 
     Examples
     --------
@@ -109,8 +113,9 @@ class Log:
     ['shape']
     """
 
-    def __init__(self, folder: Path | None) -> None:
+    def __init__(self, folder: Path | None, for_reading: bool = False) -> None:
         self._folder = folder
+        self._for_reading = for_reading
         self._held: dict[tuple[str, ...], Look] = {}
         self._unwritten = ""
 
@@ -133,24 +138,27 @@ class Log:
         for look in looks:
             if look.identity not in written:
                 self._held.setdefault(look.identity, look)
-        if self._folder is not None and self._held:
-            self._write(self._folder)
-
-    def _write(self, folder: Path) -> None:
-        """Append what is held to the file; rows that stand there stay as they are."""
-        path, before, header = folder / LOG, csv_lines([COLUMNS]).encode("utf-8-sig"), COLUMNS
+        if self._folder is None or self._for_reading or not self._held:
+            return
         try:
-            if not folder.is_dir():
-                raise RecordError(f"{folder} is gone.")
-            if path.exists():
-                header, before = _sheet(folder).header, path.read_bytes()
-            cells = [look.cells for look in self._held.values()]
-            lines = csv_lines([row.get(name, "") for name in header] for row in cells)
-            replace_file(path, before.removesuffix(b"\n") + b"\n" + lines.encode("utf-8"))
+            with alone(self._folder):
+                self._append(self._folder)
         except RecordError as error:
             self._unwritten = f"What was looked at is counted only while the study is open: {error}"
         else:
             self._held, self._unwritten = {}, ""
+
+    def _append(self, folder: Path) -> None:
+        """Append what is held to the file; rows that stand there stay as they are."""
+        written, _ = self._read()
+        fresh = [look.cells for name, look in self._held.items() if name not in written]
+        if not fresh:
+            return
+        path, before, header = folder / LOG, csv_lines([COLUMNS]).encode("utf-8-sig"), COLUMNS
+        if path.exists():
+            header, before = _sheet(folder).header, path.read_bytes()
+        lines = csv_lines([row.get(name, "") for name in header] for row in fresh)
+        replace_file(path, before.removesuffix(b"\n") + b"\n" + lines.encode("utf-8"))
 
     def _read(self) -> tuple[dict[tuple[str, ...], Look], str]:
         """Return the looks in the file, and what is wrong with it."""

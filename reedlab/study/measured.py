@@ -12,20 +12,20 @@ import pandas as pd
 
 from reedlab.errors import CallError, listed
 from reedlab.schema import Column
-from reedlab.study.belonging import KEY, REFUSED, Key, keys_in, require_columns
+from reedlab.study.belonging import JOIN, KEY, REFUSED, Key, keys_in, require_columns
 from reedlab.study.cells import type_column
 from reedlab.study.draft import Draft, KnownRow
 from reedlab.study.faults import Fault, refusal
+from reedlab.study.lock import one_at_a_time
 from reedlab.study.study import Study
 
-#: Names of several recordings in one cell.
-JOIN = "; "
 _DIGITS = 6
 
 #: By column: what is to be written, and the recording that it comes from.
 Cells = dict[str, tuple[str, str]]
 
 
+@one_at_a_time
 def add_measurements(study: Study, rows: pd.DataFrame) -> Study:
     """Write measured numbers into the tests table of a study.
 
@@ -91,7 +91,7 @@ def add_measurements(study: Study, rows: pd.DataFrame) -> Study:
         draft.add_column("tests", name)
         draft.put("tests", number, name, text)
     draft.append_rows("tests", new)
-    return draft.save()
+    return draft.save(f"measured {len(rows)} recording{'' if len(rows) == 1 else 's'}")
 
 
 def _numbers(draft: Draft, rows: pd.DataFrame) -> list[str]:

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 _MARK = b"\xef\xbb\xbf"
 _CELL = re.compile(r'"(?:[^"]|"")*"|[^,\r\n]*')
+_SPECIAL = re.compile(r'[,"\r\n]')
 _END = re.compile(r",|\r\n|\r|\n|\Z")
 
 
@@ -83,11 +84,18 @@ class Page:
 
     def append(self, cells: Mapping[str, str]) -> None:
         """Add a row after the last one that is not blank; other columns stay empty."""
-        place = max(number for number, row in enumerate(self.rows) if any(row)) + 1
-        end = self.ends[0] or "\n"
+        self.append_all([cells])
+
+    def append_all(self, rows: Sequence[Mapping[str, str]]) -> None:
+        """Add rows after the last one that is not blank; other columns stay empty."""
+        place = len(self.rows)
+        while not any(self.rows[place - 1]):
+            place -= 1
+        end, header = self.ends[0] or "\n", self.header
         self.ends[place - 1] = self.ends[place - 1] or end
-        self.rows.insert(place, [quoted(cells.get(name, "")) for name in self.header])
-        self.ends.insert(place, end)
+        new = [[quoted(cells[n]) if n in cells else "" for n in header] for cells in rows]
+        self.rows[place:place] = new
+        self.ends[place:place] = [end] * len(new)
 
     def content(self) -> bytes:
         """Return the bytes of the file."""
@@ -103,7 +111,7 @@ def quoted(text: str) -> str:
     >>> quoted('said "no", twice')
     '"said ""no"", twice"'
     """
-    if any(mark in text for mark in ',"\r\n'):
+    if _SPECIAL.search(text):
         return '"' + text.replace('"', '""') + '"'
     return text
 

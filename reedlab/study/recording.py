@@ -15,6 +15,7 @@ from typing import NamedTuple
 from reedlab.errors import RecordError
 from reedlab.study.draft import Draft
 from reedlab.study.filled import Filled, Tally
+from reedlab.study.lock import one_at_a_time
 from reedlab.study.making import record_making
 from reedlab.study.sessions import record_sessions
 from reedlab.study.study import Study
@@ -57,6 +58,7 @@ class Recorded:
     sentence: str
 
 
+@one_at_a_time
 def record_sheet(study: Study, path: str | os.PathLike[str]) -> Recorded:
     """Record a filled sheet, and say how many rows of it were new.
 
@@ -81,7 +83,8 @@ def record_sheet(study: Study, path: str | os.PathLike[str]) -> Recorded:
     draft = Draft(study.folder)
     tally = kind.record(draft, filled)
     filled.refuse_faults()
-    fresh = draft.save() if tally.added or tally.fates else draft.study
+    changed = tally.added or tally.fates
+    fresh = draft.save(f"record {filled.sheet.file}") if changed else draft.study
     words = f"{filled.sheet.file}: {_words(kind, tally)}."
     return Recorded(fresh, tally.added, tally.known + tally.waiting, words)
 

@@ -7,7 +7,7 @@ keeps the default. Two properties of a field are our own: ``unit`` and ``plausib
 import math
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
-from pathlib import PurePosixPath
+from pathlib import PurePosixPath, PureWindowsPath
 from typing import Any
 
 from reedlab.errors import CallError
@@ -171,7 +171,7 @@ def resources_from_json(value: Any, instrument_name: str, faults: list[str]) -> 
             faults.append(f"The table '{name}' is listed twice.")
             continue
         path = item.get("path")
-        if not isinstance(path, str) or not _inside(path):
+        if not isinstance(path, str) or not is_inside(path):
             faults.append(f"Table '{name}': 'path' must name one file inside the folder.")
             continue
         schema = item.get("schema", {})
@@ -184,9 +184,22 @@ def resources_from_json(value: Any, instrument_name: str, faults: list[str]) -> 
     return found
 
 
-def _inside(path: str) -> bool:
-    parts = PurePosixPath(path)
-    return bool(path) and "://" not in path and not parts.is_absolute() and ".." not in parts.parts
+def is_inside(path: str) -> bool:
+    r"""Say whether a path names a place inside the study's folder, on any system.
+
+    Examples
+    --------
+    >>> [is_inside(path) for path in ("day 1/R07.wav", "../R07.wav", "C:\\R07.wav", "/R07.wav")]
+    [True, False, False, False]
+    """
+    return (
+        bool(path)
+        and "://" not in path
+        and not any(
+            parts.anchor or ".." in parts.parts or parts.parts[:1] == ("~",)
+            for parts in (PurePosixPath(path), PureWindowsPath(path))
+        )
+    )
 
 
 def _resource(

@@ -11,6 +11,7 @@ from functools import cached_property
 from pathlib import Path
 
 from reedlab.errors import RecordError
+from reedlab.study.exporting import as_meant
 from reedlab.study.faults import Fault
 
 
@@ -71,9 +72,11 @@ def read_filled_sheet(path: Path) -> Sheet:
     """Read a sheet that was printed, filled in and saved by a spreadsheet.
 
     Spreadsheets add empty columns at the end of a table and drop empty cells at the end
-    of a row, so both say nothing here; the rest is as in :func:`read_sheet`.
+    of a row, so both say nothing here, as does the apostrophe that keeps a cell from being a
+    formula; the rest is as in :func:`read_sheet`.
     """
-    records = [_without_empty_end(record) for record in _records(path.parent, path.name)]
+    typed = [[*map(as_meant, record)] for record in _records(path.parent, path.name)]
+    records = [_without_empty_end(record) for record in typed]
     width = len(records[0]) if records else 0
     filled = [record + [""] * (width - len(record)) if record else record for record in records]
     return _sheet_of(path.name, filled)

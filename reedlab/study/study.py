@@ -17,6 +17,7 @@ import pandas as pd
 from reedlab.errors import CallError, unknown_name
 from reedlab.schema import Factor, Response, Table
 from reedlab.study.faults import Fault, Faults
+from reedlab.study.lock import write_protected
 from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet
 
@@ -49,6 +50,8 @@ class Study:
         The files as typed.
     reading : tuple of Fault
         What was found wrong while reading.
+    for_reading : bool
+        Whether it was opened to be read only; then nothing is written to it.
     """
 
     folder: Path
@@ -58,6 +61,14 @@ class Study:
     schema: Mapping[str, Table]
     sheets: Mapping[str, Sheet]
     reading: tuple[Fault, ...]
+    for_reading: bool = False
+
+    @property
+    def read_only(self) -> str:
+        """Why nothing can be written to it; empty if it can."""
+        if self.for_reading:
+            return "it was opened read-only"
+        return write_protected(self.folder) if self.folder.is_dir() else ""
 
     @property
     def factors(self) -> tuple[Factor, ...]:
@@ -97,7 +108,7 @@ class Study:
         """What was looked at in this study so far; each analysis adds its tests."""
         from reedlab.study.looks import Log  # it writes, and writing opens studies
 
-        return Log(None if self.settings.invented else self.folder)
+        return Log(None if self.settings.invented else self.folder, self.for_reading)
 
     def check(self) -> Faults:
         """Return every fault of the record at once.
@@ -180,6 +191,27 @@ class Study:
 
         return record_sheet(self, path).study
 
+    def undo(self) -> "Study":
+        """Take back the last addition: a recorded sheet, measured numbers, a plan.
+
+        The journal notes it like any other change. Taken back again, the addition before
+        it goes, and so on. The opening of a key stays, for its levels have been seen.
+
+        Returns
+        -------
+        Study
+            Opened again. :func:`reedlab.study.undo` also says what was taken back.
+
+        Raises
+        ------
+        RecordError
+            If there is nothing to take back, or what was added was changed by hand since.
+            Nothing is written then.
+        """
+        from reedlab.study.undoing import undo
+
+        return undo(self).study
+
     def unblind(self, batch_id: str, on: date | str | None = None) -> "Study":
         """Open the key of a batch and write down what each reed really was.
 
@@ -226,4 +258,5 @@ class Study:
 
     def __repr__(self) -> str:
         sizes = ", ".join(f"{len(table)} {name}" for name, table in self.tables.items())
-        return f"<Study '{self.title}': {sizes}>"
+        reason = self.read_only
+        return f"<Study '{self.title}': {sizes}{reason and f'; read-only: {reason}'}>"

@@ -12,6 +12,7 @@ import pandas as pd
 
 from reedlab.errors import CallError, listed
 from reedlab.schema import read_code
+from reedlab.study.belonging import OUTSIDE, outside
 from reedlab.study.draft import NOTE, Draft
 from reedlab.study.filled import Filled, Tally
 from reedlab.study.plans import Plan, alike, records
@@ -60,6 +61,9 @@ def record_tests(draft: Draft, filled: Filled) -> Tally:
             continue
         fated[row] = reeds[code]
         if filled.empty(row, boxes):
+            continue
+        if outside(filled.cell(row, "recording")):
+            filled.fault(row, "recording", *OUTSIDE)
             continue
         blank = [name for name in ("stage", "trial") if filled.empty(row, [name])]
         for name in blank:

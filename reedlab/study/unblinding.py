@@ -16,6 +16,7 @@ from reedlab.schema import STRATUM_KEY, Factor
 from reedlab.study.cells import type_column
 from reedlab.study.draft import Draft
 from reedlab.study.faults import Fault, refusal
+from reedlab.study.lock import one_at_a_time
 from reedlab.study.plans import (
     Plan,
     batch_record,
@@ -35,6 +36,7 @@ from reedlab.study.study import Study
 _LOST = "lost while it was made"
 
 
+@one_at_a_time
 def unblind(study: Study, batch_id: str, on: date | str | None = None) -> Study:
     """Open the key of a batch; see :meth:`reedlab.study.Study.unblind`."""
     day = _day(on)
@@ -58,7 +60,7 @@ def unblind(study: Study, batch_id: str, on: date | str | None = None) -> Study:
         draft.add_column(table, column)
         draft.put(table, row, column, text)
     draft.keep_batch(_opened(record, day, plan, made, factors))
-    return draft.save()
+    return draft.save(f"unblind {batch_id}", stays="the key was opened, and its levels seen")
 
 
 def _day(on: date | str | None) -> str:

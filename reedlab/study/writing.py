@@ -7,7 +7,6 @@ descriptor comes last, so that what is half written is no study yet.
 
 import csv
 import os
-import tempfile
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime
 from pathlib import Path
@@ -21,6 +20,7 @@ from reedlab.schema import Column, Table, tables_for
 from reedlab.study.cells import type_column
 from reedlab.study.declared import with_declarations
 from reedlab.study.descriptor import DESCRIPTOR, descriptor_text
+from reedlab.study.files import replace_files
 from reedlab.study.folder import open_study
 from reedlab.study.resources import Resource
 from reedlab.study.settings import Settings, default_settings
@@ -54,6 +54,7 @@ def new_study(
 
     Examples
     --------
+    >>> import tempfile
     >>> study = new_study(Path(tempfile.mkdtemp()) / "autumn")
     >>> study.title, list(study.tables)[:3]
     ('autumn', ['lots', 'tubes', 'reeds'])
@@ -114,59 +115,10 @@ def write_study(
     _make_room(path)
     label = path.resolve().name
     texts[DESCRIPTOR] = descriptor_text(label, title or label, settings, present)
-    for file, text in texts.items():
-        encoding = "utf-8" if file == DESCRIPTOR else "utf-8-sig"
-        replace_file(path / file, text.encode(encoding))
+    # The descriptor comes last: what is half written is no study yet.
+    encodings = {file: "utf-8" if file == DESCRIPTOR else "utf-8-sig" for file in texts}
+    replace_files(path, {file: text.encode(encodings[file]) for file, text in texts.items()})
     return open_study(path)
-
-
-def replace_file(path: Path, content: bytes) -> None:
-    """Write a file so that it is either the old one or the new one, never half of it.
-
-    Examples
-    --------
-    >>> note = Path(tempfile.mkdtemp()) / "note.txt"
-    >>> replace_file(note, b"soak 3 h")
-    >>> note.read_text()
-    'soak 3 h'
-    """
-    replace_files(path.parent, {path.name: content})
-
-
-def replace_files(folder: Path, contents: Mapping[str, bytes]) -> None:
-    """Write several files of a folder in the order given: all of them, or none.
-
-    Every file is written under another name before the first is renamed; if a renaming
-    fails, those that were renamed are put back.
-
-    Examples
-    --------
-    >>> home = Path(tempfile.mkdtemp())
-    >>> replace_files(home, {"plans/B2_making.csv": b"place", "reeds.csv": b"reed_id"})
-    >>> sorted(path.name for path in home.iterdir())
-    ['plans', 'reeds.csv']
-    """
-    fresh: dict[Path, Path] = {}
-    old: dict[Path, Path] = {}
-    renamed: list[Path] = []
-    path = folder
-    try:
-        for file, content in contents.items():
-            path = folder / file
-            path.parent.mkdir(exist_ok=True)
-            if path.exists():
-                old[path] = _set_aside(path, path.read_bytes())
-            fresh[path] = _set_aside(path, content)
-        for path, partial in fresh.items():
-            partial.replace(path)
-            renamed.append(path)
-    except OSError as error:
-        for changed in renamed:
-            old[changed].replace(changed) if changed in old else changed.unlink()
-        raise RecordError(f"{path} cannot be written: {error.strerror}.") from None
-    finally:
-        for left in (*fresh.values(), *old.values()):
-            left.unlink(missing_ok=True)
 
 
 def csv_lines(rows: Iterable[Sequence[str]]) -> str:
@@ -183,19 +135,6 @@ def csv_lines(rows: Iterable[Sequence[str]]) -> str:
     writer = csv.writer(SimpleNamespace(write=lines.append), lineterminator="\r\n")
     writer.writerows(rows)
     return "".join(line.removesuffix("\r\n") + "\n" for line in lines)
-
-
-def _set_aside(path: Path, content: bytes) -> Path:
-    """Write a file beside its place, under a name that nobody sees."""
-    with tempfile.NamedTemporaryFile(dir=path.parent, prefix=".", delete=False) as file:
-        partial = Path(file.name)
-    try:
-        partial.write_bytes(content)
-        partial.chmod(0o644)  # a temporary file is for its owner only
-    except OSError:
-        partial.unlink(missing_ok=True)
-        raise
-    return partial
 
 
 def _make_room(path: Path) -> None:

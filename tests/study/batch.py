@@ -53,11 +53,10 @@ def sealed(folder: Path, factors=FACTORS, batch_id: str = "B2", **tables) -> Stu
 
 
 def contents(folder: Path) -> dict[str, bytes]:
-    return {
-        str(path.relative_to(folder)): path.read_bytes()
-        for path in sorted(folder.rglob("*"))
-        if path.is_file()
-    }
+    """Return the files of the record, without its journal and its lock."""
+    found = (path.relative_to(folder) for path in sorted(folder.rglob("*")) if path.is_file())
+    kept = [path for path in found if path.parts[0] not in ("journal", ".lock")]
+    return {str(path): (folder / path).read_bytes() for path in kept}
 
 
 def sheet(path: Path, rows: list[dict[str, str]]) -> Path:

@@ -1,13 +1,14 @@
 import json
+from pathlib import Path
 
 import frictionless
 import pandas as pd
 import pytest
 
-import reedlab.study.writing as writing
 from reedlab.errors import CallError, RecordError
 from reedlab.schema import INSTRUMENTS
 from reedlab.study import Settings, new_study, open_study, write_study
+from reedlab.study.files import replace_file
 from tests.study.build import planned_batch
 
 
@@ -104,14 +105,14 @@ def test_an_unknown_instrument_leaves_no_folder_behind(tmp_path):
 
 def test_a_failed_write_leaves_the_old_file_whole(tmp_path, monkeypatch):
     file = tmp_path / "reeds.csv"
-    writing.replace_file(file, b"old")
+    replace_file(file, b"old")
 
     def full_disk(*_args):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(writing.Path, "replace", full_disk)
+    monkeypatch.setattr(Path, "replace", full_disk)
     with pytest.raises(RecordError, match=r"reeds\.csv cannot be written: No space left"):
-        writing.replace_file(file, b"new")
+        replace_file(file, b"new")
     assert file.read_bytes() == b"old"
     assert [path.name for path in tmp_path.iterdir()] == ["reeds.csv"]
 

@@ -13,7 +13,7 @@ from reedlab.plan.bench.sheets_csv import making_csv, sessions_csv, testing_csv
 from reedlab.plan.bench.typeset import require_paper, typeset
 from reedlab.schema import Column, table_named
 from reedlab.study import Study
-from reedlab.study.writing import replace_files
+from reedlab.study.files import replace_files
 
 
 def write_sheets(

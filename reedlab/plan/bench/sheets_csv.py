@@ -7,6 +7,7 @@ Same rows and order as on paper. A sheet that comes back filled is recorded by
 from collections.abc import Sequence
 
 from reedlab.plan.bench.pages import SESSION_BOXES, STAGE, Bench, session_id
+from reedlab.study.exporting import harmless
 from reedlab.study.page import Page as File
 from reedlab.study.plans import level_text, planned_column
 
@@ -77,7 +78,7 @@ def testing_csv(bench: Bench, session: int) -> bytes:
 
 
 def _sheet(known: Sequence[str], boxes: Sequence[str], rows: Sequence[dict[str, str]]) -> bytes:
-    file = File.fresh(list(dict.fromkeys([*known, *boxes])))
+    file = File.fresh([harmless(name) for name in dict.fromkeys([*known, *boxes])])
     for row in rows:
-        file.append(row)
+        file.append({harmless(name): harmless(text) for name, text in row.items()})
     return file.content()
