@@ -1,0 +1,1 @@
+"""Old sheets into the record: grids, tables in them, values, the mapping, the journey."""
