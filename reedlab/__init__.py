@@ -15,8 +15,9 @@ _HOME = {
     "ReedlabError": "reedlab.errors",
     "open_study": "reedlab.study",
     "new_study": "reedlab.study",
+    "bench": "reedlab.page",
 }
-_ROOMS = ("schema", "study", "model", "plan", "measure", "analyse", "charts", "demo")
+_ROOMS = ("schema", "study", "model", "plan", "measure", "analyse", "page", "charts", "demo")
 
 __all__ = [*_HOME, *_ROOMS]
 

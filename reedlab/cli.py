@@ -229,6 +229,26 @@ def record(
 
 
 @app.command()
+def bring(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+    sheet_file: Annotated[Path, typer.Argument(metavar="SHEET", help="XLSX, ODS, CSV or TSV.")],
+    mapping: Annotated[Path | None, typer.Option(help="How its columns are read (TOML).")] = None,
+    sheet: Annotated[str | None, typer.Option(help="Which sheet of a workbook.")] = None,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show, but write nothing.")] = False,
+) -> None:
+    """Bring an old sheet in; exit with 1 while it waits for answers, or if rows are refused."""
+    from reedlab.study import bring_in, open_study
+    from reedlab.study.bring.bring_text import lines
+
+    with progress("reading") as tell:
+        study = open_study(folder)
+        found = bring_in(study, sheet_file, mapping, sheet=sheet, dry_run=dry_run, progress=tell)
+    for line in lines(found, dry_run):
+        typer.echo(line)
+    raise typer.Exit(1 if found.waits or found.rows_refused else 0)
+
+
+@app.command()
 def measure(
     kind: Annotated[
         str,
@@ -313,6 +333,17 @@ def unblind(
     study = open_study(folder).unblind(batch)
     opened = study.plan(batch).record
     typer.echo(f"{batch} was opened on {opened.unblinded}: {opened.how}")
+
+
+@app.command()
+def undo(
+    folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
+) -> None:
+    """Take back the last addition: a recorded sheet, measured numbers, a plan."""
+    from reedlab.study import open_study
+    from reedlab.study import undo as take_back
+
+    typer.echo(take_back(open_study(folder)).sentence)
 
 
 @contextmanager
