@@ -25,8 +25,9 @@ MAY_IMPORT = {
     "analyse": {"schema", "study", "model", "plan", "measure", "charts"},
     "page": {"schema", "study", "measure", "charts"},
     "charts": set(),
+    "terminal": set(),
     "demo": {"schema", "study"},
-    "cli": {"schema", "study", "model", "plan", "measure", "analyse", "charts", "demo"},
+    "cli": {"schema", "study", "model", "plan", "measure", "analyse", "charts", "demo", "terminal"},
 }
 GROUND_FLOOR = {"errors", "answer"}
 
