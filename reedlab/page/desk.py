@@ -7,7 +7,6 @@ read back from disk.
 
 import tempfile
 from collections.abc import Mapping, Sequence
-from datetime import datetime
 from pathlib import Path
 from shutil import rmtree
 from typing import Any, NamedTuple
@@ -15,9 +14,10 @@ from weakref import finalize
 
 from reedlab.errors import CallError, ReedlabError, unknown_name
 from reedlab.page.attempt import Attempt
+from reedlab.page.beginning import begin_session
 from reedlab.page.boxes import filled, rated, recorded_steps, scales
 from reedlab.page.incoming import Incoming, keep_beside
-from reedlab.page.saving import record_row, save_attempt
+from reedlab.page.saving import save_attempt
 from reedlab.page.session_order import (
     Occasion,
     Turn,
@@ -34,8 +34,6 @@ from reedlab.page.takes import Take, take_of
 from reedlab.page.undoing import undo_last, written_last
 from reedlab.study import Study, open_study
 
-#: What may be noted of a session that is begun on the page.
-SESSION_BOXES = ("player_id", "room", "relative_humidity_pct", "temperature_c", "a4_hz")
 LONGEST_NOTE = 1000
 
 
@@ -203,23 +201,9 @@ class Desk:
         self._look()
 
     def _start_session(self, message: Mapping[str, Any], _: Sequence[Any]) -> None:
-        if not self.may_start:
-            raise CallError(
-                "The plan gives its sessions levels, which this page must not know; record the "
-                "sessions sheet instead."
-            )
-        occasion = self.occasion
-        if occasion.recorded:
-            raise CallError(f"Session {occasion.session_id} is written down already.")
-        row = {
-            "batch_id": self.plan.record.batch_id,
-            "session": str(occasion.number),
-            "session_id": occasion.session_id,
-            "started_at": f"{datetime.now():%Y-%m-%d %H:%M}",
-        } | {name: str(message.get(name, "")).strip() for name in SESSION_BOXES}
-        self.study = record_row(self.study, row)
+        self.study = begin_session(self.study, self.plan, self.occasion, message)
         self._look()
-        self.message = ("good", f"Session {occasion.session_id} is begun.")
+        self.message = ("good", f"Session {self.occasion.session_id} is begun.")
 
     def _stage(self, message: Mapping[str, Any], _: Sequence[Any]) -> None:
         self._nothing_unsaved()

@@ -12,12 +12,15 @@ from reedlab.errors import RecordError
 from reedlab.page.attempt import Attempt
 from reedlab.page.session_order import Occasion, reed_ids, tests_of
 from reedlab.study import Plan, Study, record_sheet
+from reedlab.study.exporting import harmless
 from reedlab.study.files import replace_file, replace_files
+from reedlab.study.lock import one_at_a_time
 from reedlab.study.writing import csv_lines
 
 SHEET = "bench page.csv"
 
 
+@one_at_a_time
 def save_attempt(
     study: Study, plan: Plan, occasion: Occasion, stage: str, attempt: Attempt
 ) -> tuple[Study, tuple[Path, ...]]:
@@ -76,7 +79,9 @@ def record_row(study: Study, row: dict[str, str]) -> Study:
     """Record one row of a filled sheet; what is refused is told without the sheet's name."""
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / SHEET
-        replace_file(path, csv_lines([list(row), list(row.values())]).encode("utf-8-sig"))
+        replace_file(
+            path, csv_lines([list(row), [*map(harmless, row.values())]]).encode("utf-8-sig")
+        )
         try:
             return record_sheet(study, path).study
         except RecordError as error:

@@ -68,9 +68,27 @@ def shown(desk: "Desk") -> dict[str, Any]:
         "numbers_wait": desk.numbers_wait,
         "saved": _saved(study, desk.plan, desk.occasion, desk.stage, desk.order),
         "can_undo": desk.can_undo,
+        "ask": _ask(desk),
         "message": {"kind": desk.message[0], "text": desk.message[1]},
         "cares": _cares(study),
     }
+
+
+def _ask(desk: "Desk") -> str:
+    """Return what is to be done now, in a few words."""
+    attempt = desk.attempt
+    if not desk.occasion.recorded:
+        return "Begin the session." if desk.may_start else "Record the sessions sheet first."
+    if attempt is None:
+        return f"Take {desk.coming.code}: type or scan its code." if desk.coming else ""
+    if attempt.pending:
+        return "Accept it, or repeat." if attempt.pending.heard else "Repeat it."
+    for step in recorded_steps(desk.study):
+        if step.kind not in attempt.taken:
+            return f"Now: {step.label}. Press {step.key}, a moment of quiet, play, press again."
+    if any(scale.name not in attempt.ratings for scale in scales(desk.study)):
+        return "Now rate it."
+    return "Save this test."
 
 
 def _turn(turn: Turn) -> dict[str, Any]:

@@ -1,7 +1,5 @@
 // Pitch above, level below, over one time. Joined before page.js.
 
-const BLUE = "#0072b2", ORANGE = "#d55e00", GREEN = "#009e73";
-
 function drawTrace(canvas, trace) {
   const ratio = window.devicePixelRatio || 1;
   const width = canvas.clientWidth || 800, height = canvas.clientHeight || 240;
@@ -9,7 +7,8 @@ function drawTrace(canvas, trace) {
   const pen = canvas.getContext("2d");
   pen.scale(ratio, ratio);
   pen.font = "13px system-ui, sans-serif";
-  const ink = getComputedStyle(canvas).color;
+  const style = getComputedStyle(canvas), ink = style.color;
+  const [blue, orange, green] = ["--pitch", "--level", "--target"].map((name) => style.getPropertyValue(name));
   const left = 62, right = width - 12, middle = height * 0.6, low = height - 24;
   const last = trace.time_s[trace.time_s.length - 1] || 1;
   const x = (time) => left + ((right - left) * time) / last;
@@ -38,7 +37,7 @@ function drawTrace(canvas, trace) {
   if (heard.length) {
     if (trace.band_hz.length) {
       const [first, second] = trace.band_hz.map(yPitch);
-      pen.globalAlpha = 0.25; pen.fillStyle = GREEN;
+      pen.globalAlpha = 0.25; pen.fillStyle = green;
       pen.fillRect(left, second - 2, right - left, first - second + 4);
       pen.globalAlpha = 1; pen.fillStyle = ink; pen.fillText("target", right - 44, second - 9);
     }
@@ -48,22 +47,22 @@ function drawTrace(canvas, trace) {
       pen.fillText(note.name, left - 6, yPitch(note.hz));
     }
     pen.textAlign = "left";
-    line(trace.pitch_hz, yPitch, BLUE, 3);
+    line(trace.pitch_hz, yPitch, blue, 3);
   }
   for (const db of [loud, loud - 20, loud - 40]) {
     pen.globalAlpha = 0.3; across(yLevel(db), ink); pen.globalAlpha = 1;
     pen.textAlign = "right"; pen.fillText(`${String(db).replace("-", "−")} dB`, left - 6, yLevel(db));
   }
   pen.textAlign = "left";
-  line(trace.level_db, yLevel, ORANGE, 2);
+  line(trace.level_db, yLevel, orange, 2);
   for (const mark of trace.marks) {
     pen.strokeStyle = ink; pen.lineWidth = 1; pen.setLineDash([4, 4]); pen.beginPath();
     pen.moveTo(x(mark), 8); pen.lineTo(x(mark), low); pen.stroke(); pen.setLineDash([]);
     pen.fillText("settles", x(mark) + 4, 10);
   }
   pen.textAlign = "center";
-  const step = last > 20 ? 5 : last > 8 ? 2 : 1;
+  const step = [1, 2, 5, 10, 20, 50].find((one) => last / one <= 8) ?? 100;
   for (let time = 0; time <= last; time += step) pen.fillText(`${time} s`, x(time), height - 10);
-  pen.textAlign = "left"; pen.fillStyle = BLUE; pen.fillText("pitch", left + 4, 10);
-  pen.fillStyle = ORANGE; pen.fillText("level", left + 4, middle + 14);
+  pen.textAlign = "left"; pen.fillStyle = blue; pen.fillText("pitch", left + 4, 10);
+  pen.fillStyle = orange; pen.fillText("level", left + 4, middle + 24);
 }

@@ -15,7 +15,7 @@ from reedlab.study import Study
 
 _HERE = Path(__file__).parent
 #: Joined to one script, for the browser loads a single one.
-SCRIPTS = ("sound.js", "trace.js", "page.js")
+SCRIPTS = ("parts.js", "sound.js", "trace.js", "recorder.js", "drawing.js", "page.js")
 FAILED = (
     "This failed in the kernel, and nothing new was saved; the log of the notebook server says "
     "more. What is listed as saved is on disk."

@@ -22,9 +22,9 @@ CELL = 'import reedlab\n\nreedlab.bench(reedlab.open_study("study"))'
 
 
 @contextmanager
-def lab(home: Path) -> Iterator[str]:
+def lab(home: Path, cell: str = CELL) -> Iterator[str]:
     """Start JupyterLab in a folder on a free port; give the address of its notebook."""
-    _write_notebook(home / "bench.ipynb")
+    _write_notebook(home / "bench.ipynb", cell)
     settings = home / ".jupyter" / "settings"
     quiet = settings / "@jupyterlab" / "apputils-extension" / "notification.jupyterlab-settings"
     quiet.parent.mkdir(parents=True)
@@ -101,9 +101,22 @@ def write_wav(path: Path, samples: np.ndarray, rate_hz: float, lead_s: float = 0
     return path
 
 
-def _write_notebook(path: Path) -> None:
+def set_theme(home: Path, name: str) -> None:
+    """Choose the colours of a notebook server that was started in a folder."""
+    themes = home / ".jupyter/settings/@jupyterlab/apputils-extension/themes.jupyterlab-settings"
+    themes.write_text(json.dumps({"theme": name}), "utf-8")
+
+
+def restart_kernel(page: Page) -> None:
+    """Start the kernel of the open notebook anew, by the menu."""
+    page.locator(".lm-MenuBar-item", has_text="Kernel").click()
+    page.locator(".lm-Menu-item", has_text="Restart Kernel…").first.click()
+    page.locator(".jp-Dialog button.jp-mod-accept").click()
+
+
+def _write_notebook(path: Path, source: str) -> None:
     cell = {"cell_type": "code", "id": "one", "execution_count": None, "metadata": {}}
-    cell |= {"outputs": [], "source": CELL}
+    cell |= {"outputs": [], "source": source}
     kernel = {"name": "python3", "display_name": "Python 3", "language": "python"}
     metadata = {"kernelspec": kernel}
     notebook = {"cells": [cell], "metadata": metadata, "nbformat": 4, "nbformat_minor": 5}

@@ -1,8 +1,10 @@
 """The bench page without a browser: messages in, state out, rows on disk."""
 
+import json
 import re
 import subprocess
 import sys
+import time
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +12,7 @@ import pandas as pd
 import pytest
 
 import reedlab
-from reedlab.demo.sound import hairpin_sound, register_sound, slur_sound
+from reedlab.demo.sound import Sound, crow_sound, hairpin_sound, register_sound, slur_sound
 from reedlab.errors import CallError
 from reedlab.page.desk import Desk
 from reedlab.schema import cautions_for, draw_codes
@@ -110,6 +112,46 @@ def test_levels_never_reach_the_page(tmp_path):
     found = [word for word in [*words, "gouge", "1.25", "1.35", "T1", "tube_id"] if word in wire]
     # "wet" and "dry" stand in words of the protocol; as values of their own they must not.
     assert found == []
+
+
+def test_no_trait_of_the_widget_holds_a_level(tmp_path):
+    study = ready(tmp_path)
+    page = reedlab.bench(study)
+    page._answer(page, {"do": "code", "text": order()[0], "n": 1}, [])
+    sent = json.dumps(page.get_state(), default=str) + str(page._repr_mimebundle_())
+    assert order()[0] in sent
+    secrets = ("loose", "tight", "cutter", '"hall"', "wire, second", "gouge", "tube_id", "1.35")
+    assert [secret for secret in secrets if secret in sent] == []
+
+
+def test_nothing_on_the_page_moves_by_itself():
+    folder = Path(reedlab.__file__).parent / "page"
+    for path in [*folder.glob("*.js"), *folder.glob("*.css")]:
+        for way in ("transition", "animation", "@keyframes", "smooth", ".animate("):
+            assert way not in path.read_text("utf-8"), (path.name, way)
+
+
+def test_it_says_what_is_to_be_done_now(visit, tmp_path):
+    code = order()[0]
+    assert visit.state["ask"] == f"Take {code}: type or scan its code."
+    visit.take_next()
+    assert visit.state["ask"].startswith("Now: crow. Press C")
+    visit.do("sound", b"no sound at all", kind="crow", name="a.wav", take=1, part=0, of=1)
+    assert visit.state["ask"] == "Repeat it."
+    visit.play(crow_bytes(), tmp_path)
+    assert visit.state["ask"] == "Accept it, or repeat."
+    visit.accept()
+    assert visit.state["ask"].startswith("Now: hairpin. Press H")
+    for kind, sound in (
+        ("hairpin", hairpin_sound()),
+        ("slur", slur_sound()),
+        ("register", register_sound()),
+    ):
+        visit.play(sound, tmp_path, kind)
+        visit.accept()
+    assert visit.state["ask"] == "Now rate it."
+    visit.do("rate", scale="rating_overall", level=4)
+    assert visit.state["ask"] == "Save this test."
 
 
 def test_a_recording_is_measured_and_shown(visit, tmp_path):
@@ -342,6 +384,60 @@ def test_two_windows_cannot_write_the_same_try_twice(visit, tmp_path):
     assert other.state["reed"]["unsaved"]
 
 
+def test_two_windows_keep_the_rows_of_both(visit, tmp_path):
+    other = Visit(open_study(visit.desk.study.folder))
+    for one, code in ((visit, order()[0]), (other, order()[1])):
+        one.do("code", text=code)
+        one.crow(tmp_path)
+    for one, code in ((visit, order()[0]), (other, order()[1])):
+        one.do("save")
+        assert one.told == ("good", f"{code}, try 1, is on disk.")
+    assert [row["code"] for row in other.state["saved"]] == order()[:2]
+    # The first window learns of it when it takes its next reed.
+    assert visit.take_next() == order()[1]
+    assert visit.state["reed"]["caution"].startswith("On disk already as try 1")
+    visit.do("put_away")
+    assert [row["code"] for row in visit.state["saved"]] == order()[:2]
+    assert visit.state["next"]["code"] == order()[2]
+    recordings = list((visit.desk.study.folder / "recordings").iterdir())
+    assert len(recordings) == 2
+
+
+@pytest.mark.parametrize("name", ["a.wav", "a.pdf", "a", "a.mp3"])
+def test_a_file_of_the_wrong_kind_is_told_in_one_sentence(visit, name):
+    visit.take_next()
+    for content in (b"", b"%PDF-1.7 no sound at all", b"\x89PNG\r\n\x1a\n" + bytes(60)):
+        visit.do("sound", content, kind="crow", name=name, take=1, part=0, of=1)
+        fault = visit.state["take"]["fault"]
+        assert fault.startswith("The recording ")
+        assert fault.endswith(".")
+        assert "\n" not in fault
+
+
+def test_silence_is_told(visit, tmp_path):
+    visit.take_next()
+    for level in (0.0, 1e-4):
+        noise = level * np.random.default_rng(1).standard_normal(3 * 48000)
+        take = visit.play(Sound(noise, 48000, crow_sound().truth, -80.0), tmp_path)["take"]
+        assert re.fullmatch(r"The recording (has|holds) no (sound|tone) .*\.", take["fault"])
+
+
+@pytest.mark.slow
+def test_ten_minutes_are_measured_and_what_comes_after_is_told_of(visit, tmp_path):
+    visit.take_next()
+    one = crow_sound(pitch_hz=341.0)
+    long = np.tile(one.samples, int(599 / one.duration_s))
+    began = time.perf_counter()
+    take = visit.play(Sound(long, one.rate_hz, one.truth, one.noise_db), tmp_path)["take"]
+    print(f"\n{len(long) / one.rate_hz:.0f} s measured in {time.perf_counter() - began:.1f} s")
+    assert (take["fault"], take["headline"]) == ("", "341.0 Hz")
+    assert len(visit.traffic[-1]) < 100_000
+    visit.do("repeat", take=take["number"])
+    longer = np.tile(one.samples, int(700 / one.duration_s))
+    take = visit.play(Sound(longer, one.rate_hz, one.truth, one.noise_db), tmp_path)["take"]
+    assert any("600 s" in text or "10 min" in text for text in take["cautions"]), take["cautions"]
+
+
 def test_what_is_not_saved_is_not_dropped_by_the_way(visit, tmp_path):
     code = visit.take_next()
     visit.do("note", text="thin")
@@ -401,8 +497,8 @@ def test_markup_in_a_note_is_kept_as_text(visit, tmp_path):
 
 def test_the_page_asks_no_network_for_anything():
     folder = Path(reedlab.__file__).parent / "page"
-    for name in ("sound.js", "trace.js", "page.js", "page.css"):
-        text = (folder / name).read_text("utf-8")
+    for path in [*folder.glob("*.js"), *folder.glob("*.css")]:
+        name, text = path.name, path.read_text("utf-8")
         for way in ("http:", "https:", "//cdn", "import ", "@import", "fetch(", "XMLHttp", "url("):
             assert way not in text, (name, way)
 
@@ -413,6 +509,7 @@ def test_a_session_without_levels_is_begun_on_the_page(tmp_path):
     study = sealed(tmp_path / "study", FACTORS[:3], **tables)
     visit = Visit(study)
     assert not visit.state["session_recorded"]
+    assert visit.state["ask"] == "Begin the session."
     visit.do("code", text=order()[0])
     assert visit.told[1] == "Session B2-S1 is not written down yet; begin it first."
     visit.do("start_session", player_id="Zoë", a4_hz="4400")

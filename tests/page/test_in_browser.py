@@ -1,7 +1,6 @@
 """The bench page in JupyterLab and a real browser, by keyboard alone, with a file as microphone."""
 
 import os
-import time
 from pathlib import Path
 
 import pytest
@@ -10,7 +9,8 @@ from reedlab.demo.sound import crow_sound
 from reedlab.schema import cents, note_hz
 from reedlab.study import open_study
 from tests.measure.real_notes import decoded, real_notes
-from tests.page.build import ready
+from tests.page.build import OFF, ready
+from tests.page.hands import opened, part, press, recorded, says, take_reed
 
 CHROMIUM = Path("/usr/bin/chromium")
 pytestmark = [
@@ -20,6 +20,14 @@ pytestmark = [
 CROW_HZ = 337.3
 #: A browser that does not do as it was asked, and one that gives no microphone.
 DEAF_TO_WISHES = "MediaStreamTrack.prototype.getSettings = () => ({ noiseSuppression: true });"
+#: Keeps what the page asks of the microphone.
+KEEPING = """
+const ask = MediaDevices.prototype.getUserMedia;
+MediaDevices.prototype.getUserMedia = function (wishes) {
+  window.asked = wishes;
+  return ask.call(this, wishes);
+};
+"""
 NO_MICROPHONE = "Object.defineProperty(navigator, 'mediaDevices', { value: undefined });"
 
 
@@ -38,62 +46,13 @@ def address(home):
         yield found
 
 
-def opened(page, address: str) -> None:
-    """Open the notebook, run its cell, and put the focus on the bench page."""
-    page.goto(address)
-    cell = page.locator(".jp-Notebook .jp-CodeCell .cm-content").first
-    cell.click(timeout=60_000)
-    page.wait_for_function(
-        "document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'idle'"
-    )
-    page.keyboard.press("Control+Enter")
-    page.locator(".rl-page").wait_for(timeout=60_000)
-    page.locator(".rl-page").focus()
-
-
-def part(page, name: str):
-    return page.locator(f".rl-page [data-part='{name}']")
-
-
-def says(page, text: str) -> None:
-    part(page, "message").filter(has_text=text).wait_for(timeout=30_000)
-
-
-def press(page, *keys: str) -> None:
-    for key in keys:
-        page.keyboard.press(key)
-
-
-def take_reed(page) -> str:
-    code = part(page, "next").inner_text().split()[1].rstrip(",")
-    press(page, "k")
-    page.keyboard.type(code.lower())
-    press(page, "Enter")
-    page.get_by_text(f"In hand: {code}").wait_for()
-    return code
-
-
-def recorded(page, key: str, seconds: float) -> tuple[float, float]:
-    """Record by one key; return the shown pitch in Hz and the seconds until it stood there."""
-    press(page, key)
-    says(page, "Recording.")
-    page.wait_for_timeout(1000 * seconds)
-    began = time.perf_counter()
-    press(page, key)
-    part(page, "number").wait_for(timeout=30_000)
-    waited = time.perf_counter() - began
-    text = part(page, "number").inner_text()
-    assert text.endswith(" Hz"), text
-    return float(text.removesuffix(" Hz")), waited
-
-
 def test_a_crow_by_keyboard_alone_and_a_second_visit(home, address):
     from tests.page.lab import browser, write_wav
 
     sound = crow_sound(pitch_hz=CROW_HZ)
     wav = write_wav(home / "crow.wav", sound.samples, sound.rate_hz, 0.5)
     elsewhere: list[str] = []
-    with browser(wav, elsewhere) as page:
+    with browser(wav, elsewhere, KEEPING) as page:
         opened(page, address)
         cells = page.locator(".jp-Notebook .jp-Cell").count()
         code = take_reed(page)
@@ -106,6 +65,7 @@ def test_a_crow_by_keyboard_alone_and_a_second_visit(home, address):
         # Others may be at work on the machine; then only what is far too late is told.
         assert waited < (1.0 if os.getloadavg()[0] < (os.cpu_count() or 1) else 4.0)
         assert "does not say" not in part(page, "take").inner_text()
+        assert page.evaluate("window.asked") == {"audio": OFF}
         press(page, "a")
         part(page, "accepted-crow").wait_for()
         press(page, "4")

@@ -193,11 +193,11 @@ def test_reeds_of_a_tube_change_places_without_loss(predict):
     [(24, 6, 10, 5.0), pytest.param(96, 10, 24, 60.0, marks=pytest.mark.slow)],
 )
 def test_the_search_takes_seconds(reeds, count, tubes, limit):
-    from time import perf_counter
+    from time import process_time
 
     cane = pd.DataFrame({"tube_id": [f"T{i + 1}" for i in range(tubes)], "pieces": 6})
     heard = []
-    start = perf_counter()
+    start = process_time()
     batch = reedlab.plan.design_batch(
         [*two_levels(1, "tube"), *two_levels(count)[1:]],
         cane,
@@ -206,7 +206,7 @@ def test_the_search_takes_seconds(reeds, count, tubes, limit):
         seed=1,
         tell=lambda done, of: heard.append((done, of)),
     )
-    taken = perf_counter() - start
+    taken = process_time() - start
     print(f"\n{reeds} reeds, {count} factors, {tubes} tubes: {taken:.1f} s")
     assert len(batch.table) == reeds
     assert taken < limit
