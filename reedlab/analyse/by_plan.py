@@ -21,7 +21,7 @@ from reedlab.analyse.frame import Frame
 from reedlab.analyse.replay import Replay, replay
 from reedlab.analyse.strata import Layout
 from reedlab.answer import counted, number_text
-from reedlab.errors import InestimableTermError, ModelError
+from reedlab.errors import InestimableTermError, ModelError, listed
 from reedlab.model.plot_interval import half_width
 from reedlab.model.randomisation import DRAWS, Randomisation, randomisation
 from reedlab.schema import Factor
@@ -47,14 +47,14 @@ def by_the_plan(
     if isinstance(found, str):
         return table, (f"{found} P values rest on a model instead.",)
     held = [f for f in frame.factors if f.stratum == "session"]
-    notes = [f"{_listed(held)}: of sessions, judged by a model."] if held else []
+    notes = [f"{listed(f.label for f in held)}: of sessions, judged by a model."] if held else []
     if found.shared:
         fixed = [f for f in drawn if f.stratum == "tube"]
         drawn = [f for f in drawn if f.stratum == "reed"]
         if fixed:
             notes.append(
-                f"{_listed(fixed)}: some tubes gave reeds to several batches, so what was given to "
-                "tubes cannot be drawn again; judged by a model instead."
+                f"{listed(f.label for f in fixed)}: some tubes gave reeds to several batches, so "
+                "what was given to tubes cannot be drawn again; judged by a model instead."
             )
     while drawn:
         try:
@@ -103,8 +103,8 @@ class _Asked:
             here = self.table.loc[[f.name for f in drawn]]
             error = number_text(max(float(here["mc_error"].max()), 0.0001), 1)
             notes.append(
-                f"{_listed(drawn)}: p value by drawing the plan's own shuffle again "
-                f"{int(here['assignments'].max())} times (Monte-Carlo error at most {error})."
+                f"{listed(f.label for f in drawn)}: p value by drawing the plan's own shuffle "
+                f"again {int(here['assignments'].max())} times (Monte-Carlo error at most {error})."
             )
         for factor in self.factors:
             if factor not in drawn:
@@ -214,7 +214,3 @@ def _given(frame: Frame, found: Replay, factor: Factor) -> np.ndarray:
     )
     rows = [np.nan_to_num(found.spread(frame, numbers[name])) for name in numbers]
     return np.stack(rows, axis=1)
-
-
-def _listed(factors: Sequence[Factor]) -> str:
-    return ", ".join(factor.label for factor in factors)

@@ -6,6 +6,7 @@ question that the record cannot answer is refused with its reason, in a sentence
 """
 
 from collections.abc import Callable, Iterator, Sequence
+from math import inf
 
 from reedlab.analyse.adjusting import Adjusting, adjusting
 from reedlab.analyse.break_in import break_in
@@ -92,4 +93,5 @@ def _adjusting(study: Study, asked: Sequence[Response]) -> Answer:
                 refused.append(error)
     if not found:
         raise refused[0]
-    return min(found, key=lambda one: float(one.table["p_value"].min()))
+    # One that could not be tested at all has no p value, and comes last.
+    return min(found, key=lambda one: float(one.table["p_value"].fillna(inf).min()))

@@ -6,6 +6,8 @@ not 007, but the one that may be meant is told.
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from os.path import realpath
+from pathlib import Path
 
 import pandas as pd
 
@@ -72,16 +74,19 @@ def keys_in(study: Study, rows: pd.DataFrame) -> tuple[list[Key | None], list[Fa
         cells = {name: "" if pd.isna(row[name]) else str(row[name]) for name in KEY}
         file = str(row["recording"])
         found = [*_key_faults(cells, file, known)]
-        if outside(file):
-            found.append(Fault(file, None, "recording", outside(file), "error", *OUTSIDE))
+        stray = outside(file, study.folder)
+        if stray:
+            found.append(Fault(file, None, "recording", stray, "error", *OUTSIDE))
         faults += found
         reed, session, stage, trial = cells.values()
         keys.append(None if found else (known.reeds[reed], session, stage, int(trial)))
     return keys, faults
 
 
-def outside(recording: str) -> str:
+def outside(recording: str, folder: Path | None = None) -> str:
     """Return the first of the named recordings that would lie outside the study; else nothing.
+
+    In a folder, links that lead out of it are followed.
 
     Examples
     --------
@@ -89,7 +94,24 @@ def outside(recording: str) -> str:
     ('', '../R08.wav')
     """
     names = [name.strip() for name in recording.split(JOIN.strip())]
-    return next((name for name in names if name and not is_inside(name)), "")
+    return next((name for name in names if name and not _lies_inside(name, folder)), "")
+
+
+def strays(study: Study) -> Iterator[Fault]:
+    """Find recordings in the record that lie outside the study, typed there by hand."""
+    for name, sheet in study.sheets.items():
+        if "recording" not in study.tables[name]:
+            continue
+        for row, text in study.tables[name]["recording"].dropna().items():
+            stray = outside(str(text), study.folder)
+            if stray:
+                yield Fault(sheet.file, int(str(row)), "recording", stray, "error", *OUTSIDE)
+
+
+def _lies_inside(name: str, folder: Path | None) -> bool:
+    if folder is None or not is_inside(name):
+        return is_inside(name)
+    return Path(realpath(folder / name)).is_relative_to(realpath(folder))
 
 
 def require_columns(rows: pd.DataFrame) -> None:

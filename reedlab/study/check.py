@@ -2,9 +2,11 @@
 
 from collections.abc import Iterator
 
+from reedlab.study.belonging import strays
 from reedlab.study.copies import copies
 from reedlab.study.descriptor import DESCRIPTOR
 from reedlab.study.faults import Fault, Faults, collect
+from reedlab.study.journal import FOLDER, journal_files, last_entry
 from reedlab.study.links import LINKS
 from reedlab.study.rules import bounds_and_levels, duplicates, spellings
 from reedlab.study.study import Study
@@ -50,4 +52,15 @@ def _faults(study: Study) -> Iterator[Fault]:
             yield from table_rule(study, name)
     for link in LINKS:
         yield from link(study)
+    yield from strays(study)
     yield from copies(study)
+    yield from _cut_off_journal(study)
+
+
+def _cut_off_journal(study: Study) -> Iterator[Fault]:
+    """Find a journal whose last line was not written to its end, as a power cut leaves it."""
+    files = journal_files(study.folder)
+    if files and last_entry(study.folder) is None:
+        fault = "its last line is no entry of a journal, as after a power cut"
+        remedy = "see that what was recorded last is in the tables; it cannot be taken back by undo"
+        yield Fault(f"{FOLDER}/{files[-1].name}", None, "", "", "warning", fault, remedy)

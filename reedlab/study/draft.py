@@ -112,7 +112,7 @@ class Draft:
 
     def append(self, table: str, cells: Mapping[str, str]) -> None:
         """Add a row; every column must be there."""
-        _require_inside(cells.get("recording", ""))
+        self._require_inside(cells.get("recording", ""))
         self._page(table).append(cells)
 
     def append_rows(self, table: str, rows: Sequence[Mapping[str, str]]) -> None:
@@ -121,7 +121,7 @@ class Draft:
         for name in names:
             self.add_column(table, name)
         for row in rows:
-            _require_inside(row.get("recording", ""))
+            self._require_inside(row.get("recording", ""))
         if rows:
             self._page(table).append_all(rows)
 
@@ -136,7 +136,7 @@ class Draft:
     def put(self, table: str, row: int, column: str, text: str) -> None:
         """Write one cell, by row number and header."""
         if column == "recording":
-            _require_inside(text)
+            self._require_inside(text)
         self._page(table).put(row, column, text)
 
     def append_beside(self, file: str, cells: Mapping[str, str]) -> None:
@@ -146,7 +146,12 @@ class Draft:
             self._pages[file] = Page.fresh(list(cells)) if known is None else Page.read(known)
         self._pages[file].append(cells)
 
-    def save(self, by: str = "an addition", stays: str = "") -> Study:
+    def save(
+        self,
+        by: str = "an addition",
+        stays: str = "",
+        beside: Mapping[str, bytes] | None = None,
+    ) -> Study:
         """Write what has changed, note it in the journal, and open the study again.
 
         Parameters
@@ -155,6 +160,8 @@ class Draft:
             The call that changes the study, as the journal tells it.
         stays : str, optional
             Why it cannot be taken back.
+        beside : mapping of str to bytes, optional
+            Reports that are written in the same save; see :func:`save_files`.
         """
         described(self._package, self._folder)
         contents: dict[str, bytes | None] = {
@@ -163,7 +170,7 @@ class Draft:
         text = package_text(self._package)
         if text != self._before:
             contents[DESCRIPTOR] = text.encode("utf-8")
-        save_files(self._folder, contents, self._seen, by, stays=stays)
+        save_files(self._folder, contents, self._seen, by, stays=stays, beside=beside)
         return open_study(self._folder)
 
     def _page(self, table: str) -> Page:
@@ -176,9 +183,9 @@ class Draft:
         found: Any = described(self._package, self._folder).resources
         return {resource.table.name: resource for resource in found}
 
-
-def _require_inside(recording: str) -> None:
-    """Refuse a recording outside the study, whichever call it came through."""
-    if outside(recording):
-        fault, remedy = OUTSIDE
-        raise RecordError(f"'{outside(recording)}' cannot be recorded: {fault}; {remedy}.")
+    def _require_inside(self, recording: str) -> None:
+        """Refuse a recording outside the study, whichever call it came through."""
+        stray = outside(recording, self._folder)
+        if stray:
+            fault, remedy = OUTSIDE
+            raise RecordError(f"'{stray}' cannot be recorded: {fault}; {remedy}.")

@@ -22,15 +22,14 @@ _NUMBER = re.compile(r"[+-](\d[\d.,]*|[.,]\d+)([eE][+-]?\d+)?( ?[^\W\d_]+| ?[%°
 def harmless(text: str) -> str:
     """Return a cell so that no spreadsheet takes it for a formula.
 
+    A cell that begins with the apostrophe already gets another, so that each comes back.
+
     Examples
     --------
     >>> [harmless(text) for text in ("=1+1", "@cmd", "- soft", "-1.5", "+0.05 mm", "thin")]
     ["'=1+1", "'@cmd", "'- soft", '-1.5', '+0.05 mm', 'thin']
     """
-    begun = text.lstrip()
-    if begun[:1] and begun[0] in _MARKS and not _NUMBER.fullmatch(begun):
-        return f"'{text}"
-    return text
+    return f"'{text}" if _computes(text.lstrip("'")) else text
 
 
 def as_meant(text: str) -> str:
@@ -41,7 +40,7 @@ def as_meant(text: str) -> str:
     >>> [as_meant(text) for text in ("'=1+1", "'s", "-1.5")]
     ['=1+1', "'s", '-1.5']
     """
-    return text[1:] if text.startswith("'") and harmless(text[1:]) == text else text
+    return text[1:] if text.startswith("'") and _computes(text.lstrip("'")) else text
 
 
 def export_table(table: "pd.DataFrame", path: Path) -> None:
@@ -59,3 +58,8 @@ def export_table(table: "pd.DataFrame", path: Path) -> None:
     safe = table.map(lambda cell: harmless(cell) if isinstance(cell, str) else cell)
     safe.columns = [harmless(str(name)) for name in table.columns]
     safe.to_csv(path, index=False, encoding="utf-8-sig")
+
+
+def _computes(text: str) -> bool:
+    begun = text.lstrip()
+    return begun[:1] in {*_MARKS} and not _NUMBER.fullmatch(begun)

@@ -20,7 +20,7 @@ from reedlab.study.resources import is_inside
 
 PENDING = ".pending.json"
 #: Where files of a study may wait for their renaming, beside the folder itself.
-_INNER = ("plans", "keys", "journal")
+_INNER = ("plans", "keys", "journal", "bring")
 
 
 @dataclass(frozen=True)

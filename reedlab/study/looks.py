@@ -18,6 +18,7 @@ import pandas as pd
 from reedlab.errors import RecordError
 from reedlab.schema import Column
 from reedlab.study.cells import Bad, type_column
+from reedlab.study.exporting import as_meant, harmless
 from reedlab.study.files import replace_file
 from reedlab.study.lock import alone
 from reedlab.study.sheets import Sheet, read_sheet
@@ -80,7 +81,7 @@ class Look:
         """Its row of the file, by column."""
         p_value = "" if self.p_value is None else f"{self.p_value:.6g}"
         written = {**self.__dict__, "p_value": p_value}
-        return {name: str(written[name]) for name in COLUMNS}
+        return {name: harmless(str(written[name])) for name in COLUMNS}
 
     @property
     def identity(self) -> tuple[str, ...]:
@@ -209,7 +210,7 @@ def _looks(sheet: Sheet) -> tuple[list[Look], dict[int, str]]:
         if bad is not None:
             faults[number] = f"{bad.fault}; {bad.remedy}"
             continue
-        words = {name: sheet.cell(number, name) for name in WORDS}
+        words = {name: as_meant(sheet.cell(number, name)) for name in WORDS}
         tested = None if pd.isna(p_value) else float(p_value)
         looks.append(Look(**words, p_value=tested, rows_used=int(rows_used)))
     return looks, faults

@@ -57,6 +57,7 @@ def save_files(
     by: str,
     undoes: int | None = None,
     stays: str = "",
+    beside: Mapping[str, bytes] | None = None,
 ) -> None:
     """Write files of a study and note it in the journal.
 
@@ -73,6 +74,9 @@ def save_files(
         The number of the entry that is taken back.
     stays : str, optional
         Why this cannot be taken back.
+    beside : mapping of str to bytes, optional
+        Reports written in the same save that are no part of the record: the journal does
+        not hold them, and taking the save back leaves them.
 
     Raises
     ------
@@ -106,7 +110,9 @@ def save_files(
             stays=stays,
         )
         lines.append(entry.line)
-        change_files(folder, written, now, month_file(folder, entry), "".join(lines))
+        change_files(
+            folder, {**written, **(beside or {})}, now, month_file(folder, entry), "".join(lines)
+        )
 
 
 def by_hand(last: Entry, now: Mapping[str, bytes]) -> list[str]:

@@ -62,7 +62,7 @@ def record_tests(draft: Draft, filled: Filled) -> Tally:
         fated[row] = reeds[code]
         if filled.empty(row, boxes):
             continue
-        if outside(filled.cell(row, "recording")):
+        if outside(filled.cell(row, "recording"), draft.study.folder):
             filled.fault(row, "recording", *OUTSIDE)
             continue
         blank = [name for name in ("stage", "trial") if filled.empty(row, [name])]

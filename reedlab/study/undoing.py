@@ -40,6 +40,9 @@ class Undone:
 def undo(study: Study) -> Undone:
     """Take back the last addition to a study, and say what it was.
 
+    Asked again, it takes back the one before. An undo is not itself undone: record again.
+    Recordings stay where they are.
+
     Parameters
     ----------
     study : Study

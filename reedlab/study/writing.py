@@ -22,6 +22,7 @@ from reedlab.study.declared import with_declarations
 from reedlab.study.descriptor import DESCRIPTOR, descriptor_text
 from reedlab.study.files import replace_files
 from reedlab.study.folder import open_study
+from reedlab.study.intent import sweep
 from reedlab.study.resources import Resource
 from reedlab.study.settings import Settings, default_settings
 from reedlab.study.study import Study
@@ -112,12 +113,13 @@ def write_study(
             texts[fitted.file] = _csv_text(fitted, tables[name], problems)
     if problems:
         raise CallError("\n".join(problems))
-    _make_room(path)
     label = path.resolve().name
     texts[DESCRIPTOR] = descriptor_text(label, title or label, settings, present)
     # The descriptor comes last: what is half written is no study yet.
     encodings = {file: "utf-8" if file == DESCRIPTOR else "utf-8-sig" for file in texts}
-    replace_files(path, {file: text.encode(encodings[file]) for file, text in texts.items()})
+    contents = {file: text.encode(encodings[file]) for file, text in texts.items()}
+    _make_room(path, contents)
+    replace_files(path, contents)
     return open_study(path)
 
 
@@ -137,19 +139,25 @@ def csv_lines(rows: Iterable[Sequence[str]]) -> str:
     return "".join(line.removesuffix("\r\n") + "\n" for line in lines)
 
 
-def _make_room(path: Path) -> None:
+def _make_room(path: Path, contents: Mapping[str, bytes]) -> None:
+    """Make the folder; one in which the same study was begun and cut off is gone on with."""
     if path.exists() and not path.is_dir():
         raise RecordError(f"{path} is a file; a study needs a folder.")
     if (path / DESCRIPTOR).exists():
         raise RecordError(f"{path} holds a study already; choose another folder.")
-    if path.is_dir():
-        visible = [entry.name for entry in path.iterdir() if not entry.name.startswith(".")]
-        if visible:
-            raise RecordError(
-                f"{path} is not empty (it holds {sorted(visible)[0]}); choose another folder."
-            )
     try:
         path.mkdir(parents=True, exist_ok=True)
+        others = [
+            entry.name
+            for entry in path.iterdir()
+            if not entry.name.startswith(".")
+            and not (entry.is_file() and entry.read_bytes() == contents.get(entry.name))
+        ]
+        if others:
+            raise RecordError(
+                f"{path} is not empty (it holds {min(others)}); choose another folder."
+            )
+        sweep(path)
     except OSError as error:
         raise RecordError(f"{path} cannot be made: {error.strerror}.") from None
 
@@ -185,7 +193,7 @@ def _column_of(name: str, values: pd.Series) -> Column:
 def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
     cells = []
     for column in table.columns:
-        texts = [_cell_text(value, column.type) for value in frame[column.name]]
+        texts = [cell_text(value, column.type) for value in frame[column.name]]
         _, bad = type_column(texts, column)
         problems.extend(
             f"{table.file}, column '{column.name}', record {place + 1}: {reason.fault}."
@@ -195,8 +203,14 @@ def _csv_text(table: Table, frame: pd.DataFrame, problems: list[str]) -> str:
     return csv_lines([table.names, *zip(*cells, strict=True)])
 
 
-def _cell_text(value: Any, kind: str) -> str:
-    """Return a value as it is typed in a sheet; what is missing as the empty cell."""
+def cell_text(value: Any, kind: str) -> str:
+    """Return a value as it is typed in a sheet; what is missing as the empty cell.
+
+    Examples
+    --------
+    >>> cell_text(1.30, "number"), cell_text(None, "text"), cell_text(True, "boolean")
+    ('1.3', '', 'true')
+    """
     if pd.isna(value):
         return ""
     if kind == "boolean":

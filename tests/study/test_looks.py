@@ -10,6 +10,7 @@ import pytest
 from reedlab.demo import example_study
 from reedlab.study import new_study, open_study
 from reedlab.study.looks import COLUMNS, LOG, Log, Look
+from tests.study.killed import in_forks
 
 SHAPE = Look(
     asked="drivers",
@@ -66,6 +67,24 @@ def test_two_that_are_open_at_once_add_to_the_same_file(folder):
     one.add([SHAPE])
     other.add([WIRE])
     assert len(one.looks) == len(other.looks) == 2
+
+
+def test_two_processes_that_look_at_once_lose_none(folder):
+    def looking(who):
+        log = open_study(folder).log
+        for number in range(40):
+            log.add([replace(SHAPE, term=f"{who} {number}")])
+
+    assert in_forks(lambda: looking("one"), lambda: looking("other")) == [0, 0]
+    assert len(Log(folder).looks) == 80
+
+
+def test_a_term_that_a_spreadsheet_would_compute_is_kept_from_it_and_comes_back(folder):
+    look = replace(SHAPE, term="=1+1", contrast="+dry", p_value=None)
+    Log(folder).add([look])
+    assert "'=1+1,'+dry" in (folder / LOG).read_text("utf-8-sig")
+    Log(folder).add([look])
+    assert Log(folder).looks == (look,)
 
 
 def test_an_invented_study_keeps_its_log_in_memory(tmp_path):

@@ -10,8 +10,9 @@ from reedlab.errors import RecordError
 from reedlab.study import open_study, rebuild
 from reedlab.study.intent import PENDING
 from reedlab.study.lock import LOCK, alone
+from reedlab.study.looks import Log, Look
 from reedlab.study.measured import add_measurements
-from tests.study.batch import made_rows, sealed, sheet
+from tests.study.batch import made_rows, played_rows, sealed, session_rows, sheet
 from tests.study.build import planned_batch
 from tests.study.killed import in_forks, killed_after, killed_at_step, numbers, played
 
@@ -136,6 +137,67 @@ def test_killed_at_random_while_many_rows_come_in(folder):
     safe = killed_often(folder, 50, 200, 3)
     print(f"50 processes killed while adding 200 rows at a time: {safe} told safe, all there")
     assert safe > 10
+
+
+KINDS = ("plan", "making", "sessions", "testing", "looks")
+
+
+def season(folder, tmp_path):
+    """Record a batch from its plan to its kept reeds, with looks; go on where it was cut off."""
+    played_and_kept = [row | {"tip_opening_mm": "0.9", "fate": "kept"} for row in played_rows()]
+    sheets = {"making": made_rows(), "sessions": session_rows(), "testing": played_and_kept}
+    if "B2" not in [one.batch_id for one in open_study(folder).settings.batches]:
+        sealed(folder)
+    yield "plan"
+    for name, rows in sheets.items():
+        open_study(folder).record(sheet(tmp_path / f"{name}.csv", rows))
+        yield name
+    look = Look("drivers", "crow", "shape", "", "", "observed", 0.03, "shape", 24, "0")
+    Log(folder).add([look])
+    yield "looks"
+
+
+def standing(folder):
+    """Return which kinds of a season's records are there."""
+    study = whole(folder)
+    reeds = study.tables["reeds"].query("batch_id == 'B2'")
+    sessions, tests = study.tables["sessions"], study.tables["tests"]
+    kept = len(reeds) > 0 and "fate" in reeds and bool((reeds["fate"] == "kept").any())
+    there = [
+        "B2" in [one.batch_id for one in study.settings.batches],
+        (folder / "plans/B2_made.csv").exists(),
+        bool((sessions["session_id"] == "B2-S1").any()),
+        kept and bool((tests["session_id"] == "B2-S1").any()),
+        len(Log(folder).looks) == 1,
+    ]
+    assert kept == there[3], "tests and fates come together"
+    return [kind for kind, is_there in zip(KINDS, there, strict=True) if is_there]
+
+
+def seasons_killed(batch, tmp_path, times, seed):
+    draw, safe = random.Random(seed), 0
+    for turn in range(times):
+        copy = shutil.copytree(batch, tmp_path / "copy")
+        done = turn % len(KINDS)
+        told = killed_after(done, draw.uniform(0, 0.06), lambda copy=copy: season(copy, tmp_path))
+        there = standing(copy)
+        assert there == [*KINDS[: len(there)]]
+        assert len(there) >= told
+        list(season(copy, tmp_path))
+        assert standing(copy) == [*KINDS]
+        shutil.rmtree(copy)
+        safe += told
+    return safe
+
+
+def test_killed_at_random_in_every_kind_of_save(batch, tmp_path):
+    seasons_killed(batch, tmp_path, 5, 4)
+
+
+@pytest.mark.slow
+def test_killed_at_random_sixty_times_in_every_kind_of_save(batch, tmp_path):
+    safe = seasons_killed(batch, tmp_path, 60, 5)
+    print(f"60 seasons killed in plan, making, sessions, tests and fates, looks: {safe} told safe")
 
 
 def record_side_by_side(folder, count):

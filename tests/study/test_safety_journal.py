@@ -159,6 +159,28 @@ def test_all_that_was_recorded_is_taken_back_one_by_one_to_the_byte(tmp_path):
     )
 
 
+def test_after_a_season_the_journal_alone_gives_every_table(tmp_path):
+    folder = planned_batch(tmp_path / "study").folder
+    study = sealed(folder)
+    for name, rows in (("making", made_rows()), ("sessions", session_rows())):
+        study = study.record(sheet(tmp_path / f"B2_{name}.csv", rows))
+    rows = [row | {"tip_opening_mm": "0.9", "fate": "kept"} for row in played_rows()]
+    study = study.record(sheet(tmp_path / "B2_testing.csv", rows))
+    add_measurements(study, played(1, count=3)).undo()
+    with (folder / "tubes.csv").open("ab") as file:
+        file.write("T9,L’été\r\n".encode())
+    add_measurements(open_study(folder), played(7))
+    before = {name: text for name, text in contents(folder).items() if name[:5] != "keys/"}
+    for name in before:
+        (folder / name).unlink()
+    assert set(rebuild(folder, tmp_path / "again").changed) >= {
+        "tests.csv",
+        "reeds.csv",
+        "tubes.csv",
+    }
+    assert contents(tmp_path / "again") == before
+
+
 def test_taken_back_is_told_in_rows_and_may_be_recorded_again(folder):
     study = add_measurements(open_study(folder), played(1, count=2))
     taken = undo(study)
@@ -302,3 +324,15 @@ def test_tables_are_made_again_only_where_nothing_lies(folder, tmp_path):
         rebuild(folder, folder)
     rebuild(folder, tmp_path / "again")
     assert contents(tmp_path / "again") == contents(folder)
+
+
+def test_a_journal_cut_off_by_a_power_cut_is_a_warning_of_check(tmp_path):
+    study = add_measurements(planned_batch(tmp_path / "study"), played(1))
+    assert study.check().ok
+    (month,) = (study.folder / "journal").glob("*.jsonl")
+    month.write_bytes(month.read_bytes()[:-40])
+    found = open_study(study.folder).check()
+    assert found.ok
+    last = found.table.iloc[-1]
+    assert (last["file"], last["severity"]) == (f"journal/{month.name}", "warning")
+    assert last["fault"] == "its last line is no entry of a journal, as after a power cut"
