@@ -10,17 +10,18 @@ import gc
 import os
 import re
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
 
 from reedlab.answer import counted
+from reedlab.errors import ReedlabError, listed
 from reedlab.study.bring.brought import Brought
 from reedlab.study.bring.dividing import Divider
 from reedlab.study.bring.journey import OUTCOMES, Journey, trace
-from reedlab.study.bring.keeping import mapping_path, save_journey, save_mapping, save_rows
+from reedlab.study.bring.keeping import journey_file, mapping_path, save_mapping, save_rows
 from reedlab.study.bring.mapping import SheetMapping, mapping_files, require_headers, setting
 from reedlab.study.bring.mapping_file import mapping_text, read_mapping
 from reedlab.study.bring.opening import SheetTable, open_table
@@ -126,8 +127,11 @@ def _brought(
     progress: Tell | None,
 ) -> Brought:
     draft = Draft(study.folder)
-    table = open_table(path, sheet, progress)
-    mapping = _chosen(given, path, table, draft)
+    kept = [read_mapping(file) for file in mapping_files(draft.study.folder)]
+    if given is not None and not isinstance(given, SheetMapping):
+        given = read_mapping(Path(given))
+    table, how = _opened(path, sheet, given, kept, progress)
+    mapping = _chosen(given, path, table, draft, kept, how)
     if confirmed is not None:
         mapping = replace(mapping, confirmed=confirmed)
     mapping, columns = settle(mapping, dict(answers), table, draft)
@@ -142,25 +146,63 @@ def _brought(
     save_mapping(study.folder, mapping, result.mapping_text)
     if result.waits or not (routed.fresh or routed.filled):
         return result
-    fresh = save_rows(draft, routed, path.name)
-    save_journey(study.folder, mapping, traced)
+    report = journey_file(study.folder, mapping, traced)
+    fresh = save_rows(draft, routed, path.name, report)
     return replace(result, study=fresh, written=True)
 
 
+def _opened(
+    path: Path,
+    sheet: str | None,
+    given: SheetMapping | None,
+    kept: Sequence[SheetMapping],
+    tell: Tell | None,
+) -> tuple[SheetTable, SheetMapping | None]:
+    """Open the table, with the header and encoding that a mapping says; return that mapping.
+
+    It is the one given, the one named like the sheet, or one whose columns are then found.
+    """
+    own = given or next((one for one in kept if one.name == _safe(path.stem) and _says(one)), None)
+    if own is not None:
+        table = open_table(path, sheet or own.sheet or None, tell, own.header, own.encoding)
+        return table, own if _says(own) else None
+    for one in filter(_says, kept):
+        with suppress(ReedlabError):  # it speaks of another sheet
+            table = open_table(path, sheet, tell, one.header, one.encoding)
+            if _fits(one, table):
+                return table, one
+    return open_table(path, sheet, tell), None
+
+
+def _says(mapping: SheetMapping) -> bool:
+    """Say whether a mapping tells where the header is or what the encoding is."""
+    return bool(mapping.header or mapping.encoding)
+
+
+def _fits(mapping: SheetMapping, table: SheetTable) -> bool:
+    return sorted(mapping.headers) == sorted(table.names)
+
+
 def _chosen(
-    given: str | os.PathLike[str] | SheetMapping | None,
+    given: SheetMapping | None,
     path: Path,
     table: SheetTable,
     draft: Draft,
+    kept: Sequence[SheetMapping],
+    how: SheetMapping | None,
 ) -> SheetMapping:
     """Return the mapping that was given, the one of the study that fits, or a proposal."""
-    kept = [read_mapping(file) for file in mapping_files(draft.study.folder)]
+    if how is not None and not _fits(how, table):
+        # Its columns are those of a header or of letters that were found wrongly.
+        fresh = propose(how.name, table.names, table.found.records, table.title, draft, how.sheet)
+        return replace(fresh, header=how.header, encoding=how.encoding)
     if given is not None:
-        mapping = given if isinstance(given, SheetMapping) else read_mapping(Path(given))
-        require_headers(mapping, table.names, table.file)
-        others = [one.name for one in kept if sorted(one.headers) != sorted(mapping.headers)]
-        return replace(mapping, name=_free_name(mapping.name, others))
-    fitting = [one for one in kept if sorted(one.headers) == sorted(table.names)]
+        require_headers(given, table.names, table.file)
+        others = [one.name for one in kept if sorted(one.headers) != sorted(given.headers)]
+        return replace(given, name=_free_name(given.name, others))
+    if how is not None:
+        return how
+    fitting = [one for one in kept if _fits(one, table) and not _says(one)]
     if fitting:
         # Of several, the one that is named like the sheet, else the one said yes to.
         return max(fitting, key=lambda one: (one.name == _safe(path.stem), one.confirmed))
@@ -196,7 +238,7 @@ def _result(
     return Brought(
         f"What comes of {table.file}?",
         _by_column(table.names, mapping, traced),
-        (*table.notes, *_assumed(columns)),
+        (*table.notes, *_assumed(columns), *_as_frequencies(mapping, draft)),
         told.count("kept"),
         traced.left_out,
         study=draft.study,
@@ -232,3 +274,17 @@ def _assumed(columns: Mapping[str, ReadColumn]) -> list[str]:
             numbers = counted(len(units), "number")
             said.append(f"{numbers} of '{name}' without a unit, read as {units[0]}.")
     return said
+
+
+def _as_frequencies(mapping: SheetMapping, draft: Draft) -> list[str]:
+    """Say which cents are kept as frequencies, and why."""
+    notes: dict[str, list[str]] = {}
+    for rule in mapping.columns:
+        if rule.column == "crow_hz" and rule.unit == "cents" and rule.from_note:
+            notes.setdefault(rule.from_note, []).append(f"'{rule.header}'")
+    target = " to ".join(dict.fromkeys(draft.study.settings.crow_target))
+    return [
+        f"The cents of {listed(headers)} are counted from {note} and the study's crow target is "
+        f"{target}, so they are kept as frequencies (crow_hz), which bends none of them."
+        for note, headers in notes.items()
+    ]

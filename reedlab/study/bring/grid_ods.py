@@ -45,14 +45,7 @@ def ods_grids(file: str, parts: ZipParts, tell: Callable[[int, int], None]) -> t
     """
     if b"encryption-data" in parts.head("META-INF/manifest.xml", 1_000_000):
         raise locked(file)
-    of = parts.sizes(["content.xml"])
-    done = 0
-
-    def tell_more(count: int) -> None:
-        nonlocal done
-        done += count
-        tell(done, of)
-
+    tell_more = parts.teller(["content.xml"], tell)
     walk = _ContentWalk(file, "content.xml")
     with parts.open("content.xml") as stream:
         walk.run(stream, tell_more)

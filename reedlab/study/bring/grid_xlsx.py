@@ -37,14 +37,7 @@ def xlsx_grids(file: str, parts: ZipParts, tell: Callable[[int, int], None]) -> 
     read = [sheet.part for sheet in book.sheets if not sheet.hidden]
     if book.texts:
         read.insert(0, book.texts)
-    of = parts.sizes(read)
-    done = 0
-
-    def tell_more(count: int) -> None:
-        nonlocal done
-        done += count
-        tell(done, of)
-
+    tell_more = parts.teller(read, tell)
     texts = _shared_texts(file, parts, book.texts, tell_more)
     shown, spent, grids = Shown(book), 0, []
     for sheet in book.sheets:

@@ -1,11 +1,12 @@
 """What is written: the rows through a draft, and beside them the mapping and the journey.
 
 Mappings and journeys lie in the folder ``bring`` of a study. A mapping is written over by
-its next state; a journey never is.
+its next state; a journey never is, and it is written in the same save as its rows.
 """
 
 import csv
 import io
+from collections.abc import Mapping
 from functools import cache
 from pathlib import Path
 
@@ -19,15 +20,15 @@ from reedlab.study.files import replace_files
 from reedlab.study.study import Study
 
 
-def save_rows(draft: Draft, routed: Routed, file: str) -> Study:
-    """Write what the rows of a sheet add to a study, and open it again."""
+def save_rows(draft: Draft, routed: Routed, file: str, report: Mapping[str, bytes]) -> Study:
+    """Write what the rows of a sheet add to a study, with the report, and open it again."""
     for name, rows in routed.fresh.items():
         draft.add_table(name)
         draft.append_rows(name, rows)
     for name, row, column, text in routed.filled:
         draft.add_column(name, column)
         draft.put(name, row, column, text)
-    return draft.save(f"bring {file}")
+    return draft.save(f"bring {file}", beside=report)
 
 
 def save_mapping(folder: Path, mapping: SheetMapping, text: str) -> None:
@@ -41,8 +42,8 @@ def save_mapping(folder: Path, mapping: SheetMapping, text: str) -> None:
         replace_files(folder, {path.relative_to(folder).as_posix(): content})
 
 
-def save_journey(folder: Path, mapping: SheetMapping, traced: Journey) -> None:
-    """Write a journey beside its mapping, as a spreadsheet may open it."""
+def journey_file(folder: Path, mapping: SheetMapping, traced: Journey) -> dict[str, bytes]:
+    """Return the file of a journey, named beside its mapping, as a spreadsheet may open it."""
     number = 1
     while (folder / FOLDER / f"{mapping.name}_{number}.csv").exists():
         number += 1
@@ -52,7 +53,7 @@ def save_journey(folder: Path, mapping: SheetMapping, traced: Journey) -> None:
     report.writerow(COLUMNS)
     report.writerows([file, row, *map(safe, texts)] for file, row, *texts in traced.steps)
     content = text.getvalue().encode("utf-8-sig")
-    replace_files(folder, {f"{FOLDER}/{mapping.name}_{number}.csv": content})
+    return {f"{FOLDER}/{mapping.name}_{number}.csv": content}
 
 
 def mapping_path(folder: Path, mapping: SheetMapping) -> Path:

@@ -1,8 +1,9 @@
 """Units, decimal marks and orders of dates that the cells of a column make likely.
 
 A unit is likely if it is the only one in which every bare number is usual; a decimal mark if
-no cell can be read another way beside it; an order of day and month if a day above 12 gives
-it away. What is not likely stays open, and reading asks about it.
+most cells that can be read one way only show it, or no other gives possible numbers; an order
+of day and month if a day above 12 gives it away. What is
+not likely stays open, and reading asks about it.
 """
 
 import re
@@ -12,14 +13,11 @@ from dataclasses import replace
 from reedlab.schema import Column
 from reedlab.study.bring.grids import Cell
 from reedlab.study.bring.rules import ColumnRule
-from reedlab.study.bring.values.units import unit_for, units_of
+from reedlab.study.bring.values.read import read_value
+from reedlab.study.bring.values.suggest import suggest_date_order, suggest_decimal, suggest_unit
+from reedlab.study.bring.values.units import units_of
 
 _NUMBER = re.compile(r"[~≈]?\s*[+\-−–]?\s*[0-9]+([.,][0-9]+)?")
-#: A comma or point that marks decimals for sure, and one that may mark thousands.
-_COMMA = re.compile(r"(?<![0-9.,])[0-9]+,([0-9]{1,2}|[0-9]{4,})(?![0-9.,])")
-_MAYBE_COMMA = re.compile(r"(?<![0-9.,])[1-9][0-9]{0,2},[0-9]{3}(?![0-9.,])")
-_MAYBE_POINT = re.compile(r"(?<![0-9.,])[1-9][0-9]{0,2}\.[0-9]{3}(?![0-9.,])")
-_DAY = re.compile(r"\s*([0-9]{1,2})[./-]([0-9]{1,2})[./-](?:[0-9]{4}|[0-9]{2})\b.*")
 
 
 def with_settings(rule: ColumnRule, column: Column, unit: str, cells: Sequence[Cell]) -> ColumnRule:
@@ -44,9 +42,10 @@ def with_settings(rule: ColumnRule, column: Column, unit: str, cells: Sequence[C
     texts = [cell.text for cell in cells if cell.kind == "text" and cell.text]
     if column.type in ("number", "integer"):
         values = [cell.text.strip() for cell in cells if cell.text]
-        return replace(rule, unit=unit or _unit(column, values), decimal=_decimal(texts))
+        rule = replace(rule, unit=unit or _unit(column, values))
+        return replace(rule, decimal=_decimal(texts, column, rule))
     if column.type in ("date", "datetime"):
-        return replace(rule, date_order=_date_order(texts))
+        return replace(rule, date_order=suggest_date_order(texts).value)
     return rule
 
 
@@ -67,37 +66,24 @@ def bare_numbers(values: Sequence[str]) -> list[float]:
 
 
 def _unit(column: Column, values: Sequence[str]) -> str:
-    """Return the only unit in which the bare numbers are usual; that of the record if none is."""
-    units = units_of(column.unit)
-    numbers = bare_numbers(values)
-    if len(units) == 1 or not numbers:
+    if len(units_of(column.unit)) == 1 or not bare_numbers(values):
         return column.unit
-    if column.plausible is None:
-        return ""
-    low, high = column.plausible
-    usual = []
-    for name in units:
-        unit = unit_for(name, column.unit)
-        if unit and all(
-            low <= n * float(unit.factor) + float(unit.offset) <= high for n in numbers
-        ):
-            usual.append(name)
-    return usual[0] if len(usual) == 1 else ""
+    return suggest_unit(values, column).value
 
 
-def _decimal(texts: Sequence[str]) -> str:
-    if any(map(_COMMA.search, texts)):
-        return "" if any(map(_MAYBE_POINT.search, texts)) else ","
-    return "" if any(map(_MAYBE_COMMA.search, texts)) else "."
-
-
-def _date_order(texts: Sequence[str]) -> str:
-    """Return the order that a day above 12 gives away; empty if none does, or two disagree."""
-    orders = set()
-    for text in texts:
-        match = _DAY.fullmatch(text)
-        if match and int(match[1]) > 12:
-            orders.add("dmy")
-        if match and int(match[2]) > 12:
-            orders.add("mdy")
-    return orders.pop() if len(orders) == 1 else ""
+def _decimal(texts: Sequence[str], column: Column, rule: ColumnRule) -> str:
+    """Return the decimal mark that some cells show, or the only one that all can have."""
+    found = suggest_decimal(texts)
+    if found.value or not found.doubtful:
+        return found.value if found.value or found.against else "."
+    cells = [Cell(text) for text in texts if any(mark in text for mark in ".,")]
+    possible = [
+        marks[0]
+        for marks in (".,", ",.")
+        if all(
+            read_value(cell, column, replace(rule, decimal=marks[0], thousands=marks[1])).value
+            is not None
+            for cell in cells
+        )
+    ]
+    return possible[0] if len(possible) == 1 else ""

@@ -28,6 +28,7 @@ SETTINGS = {
     "decimal": "decimal",
     "thousands": "thousands",
     "dates": "date_order",
+    "serials": "serials",
     "notes": "notes",
     "octave": "octave",
     "from_note": "from_note",
@@ -90,6 +91,10 @@ class SheetMapping:
         Which sheet of a workbook.
     confirmed : bool
         Whether the maker has said yes to it.
+    header : tuple of int
+        Rows of the header, where the program found them wrongly.
+    encoding : str
+        Of a text file, where the program found it wrongly.
     """
 
     name: str
@@ -99,6 +104,8 @@ class SheetMapping:
     open: tuple[Question, ...] = ()
     sheet: str = ""
     confirmed: bool = False
+    header: tuple[int, ...] = ()
+    encoding: str = ""
 
     @property
     def headers(self) -> tuple[str, ...]:

@@ -26,13 +26,15 @@ from reedlab.study.bring.rules import ColumnRule
 #: What is not settled yet.
 OPEN = "?"
 
-_TOP = ("confirmed", "sheet", "fixed", "columns", "cells")
+_TOP = ("confirmed", "sheet", "header", "encoding", "fixed", "columns", "cells")
 _COLUMN = ("header", *SETTINGS, "words")
 _CELL = ("file", "cell", "typed", "means")
 _HEAD = """\
 # How the sheet '{name}' comes into this study. Look at every line and mend what is wrong;
 # replace each "?" by what is right; then write confirmed = true and bring the sheet in again.
 # The next sheet with the same headers comes in by itself.
+# If the header or the letters were found wrongly, say which rows are the header or which
+# encoding it is, with a line below such as header = [3, 4] or encoding = "cp1252".
 """
 _EXPLAINED = {
     "to": "table.column of the record; empty: the column stays out",
@@ -40,6 +42,7 @@ _EXPLAINED = {
     "decimal": "decimal mark",
     "thousands": "mark of thousands",
     "dates": "day first, month first or year first",
+    "serials": "numbers of days of a spreadsheet count from 1900 or from 1904",
     "notes": "names of notes: english, german or solfege",
     "octave": "of notes that stand without one",
     "from_note": "the note from which bare cents are counted",
@@ -117,7 +120,18 @@ def _mapping_of(name: str, raw: dict[str, Any], problems: list[str]) -> SheetMap
         tuple(asked),
         str(raw.get("sheet", "")),
         confirmed is True,
+        _rows_of(raw.get("header", []), problems),
+        str(raw.get("encoding", "")),
     )
+
+
+def _rows_of(value: Any, problems: list[str]) -> tuple[int, ...]:
+    """Return the rows of the header; True is no number of a row."""
+    rows = value if isinstance(value, list) else [value]
+    if all(type(row) is int for row in rows):
+        return tuple(rows)
+    problems.append("header must be the rows of the header by number, e.g. [3, 4].")
+    return ()
 
 
 def _entries(raw: Mapping[str, Any], name: str, problems: list[str]) -> list[dict[str, Any]]:
@@ -206,6 +220,10 @@ def _lines(mapping: SheetMapping, meanings: Mapping[str, str]) -> Iterator[str]:
     yield f"confirmed = {str(mapping.confirmed).lower()}"
     if mapping.sheet:
         yield f"sheet = {_quoted(mapping.sheet)}"
+    if mapping.header:
+        yield f"header = {[*mapping.header]}  # rows of the header"
+    if mapping.encoding:
+        yield f"encoding = {_quoted(mapping.encoding)}"
     unsaid = {one.name: OPEN for one in mapping.open if one.kind == "fixed"}
     if mapping.fixed or unsaid:
         yield ""

@@ -13,6 +13,9 @@ from reedlab.study.bring.grids import Cell, Grid, read_grids
 from reedlab.study.bring.mapping import labels
 from reedlab.study.bring.table_of import Found, find_table
 
+#: More columns than any record of reeds has; each is looked at with all the others.
+MAX_COLUMNS = 500
+
 
 @dataclass(frozen=True)
 class SheetTable:
@@ -43,7 +46,11 @@ class SheetTable:
 
 
 def open_table(
-    path: Path, sheet: str | None = None, tell: Callable[[int, int], None] | None = None
+    path: Path,
+    sheet: str | None = None,
+    tell: Callable[[int, int], None] | None = None,
+    header: Sequence[int] = (),
+    encoding: str = "",
 ) -> SheetTable:
     """Open the table of a sheet.
 
@@ -54,6 +61,10 @@ def open_table(
         Which sheet of a workbook.
     tell : callable, optional
         Called with how much is read, and of how much.
+    header : sequence of int, optional
+        Rows of the header; left out, they are found.
+    encoding : str, optional
+        Of a text file; left out, it is found out.
 
     Returns
     -------
@@ -64,9 +75,9 @@ def open_table(
     CallError
         If several sheets may be meant, or there is none of that name.
     RecordError
-        If the file cannot be read, or holds no table.
+        If the file cannot be read, holds no table, or more than 500 columns.
     """
-    grids = read_grids(path, tell)
+    grids = read_grids(path, progress=tell, encoding=encoding)
     shown = [grid for grid in grids if not grid.hidden]
     if sheet is not None:
         named = [grid for grid in shown if grid.name == sheet]
@@ -81,9 +92,14 @@ def open_table(
             choice = listed(grid.name for grid in filled)
             raise CallError(f"{path.name} has the sheets {choice}; say which one is meant.")
         grid = filled[0]
-    found = find_table(grid)
+    found = find_table(grid, header)
     if not found.records:
         raise RecordError(f"{path.name} holds no row below its header.")
+    if len(found.columns) > MAX_COLUMNS:
+        raise RecordError(
+            f"{path.name} has {len(found.columns):,} columns, and {MAX_COLUMNS} are brought in at "
+            "most; save those that are meant as a file of their own."
+        )
     first = found.records[0][0].row
     above = [gone.row for gone in found.left_out if gone.row < first]
     title = " ".join(

@@ -31,6 +31,8 @@ _WIDE = re.compile(rf"(.*?)\b({'|'.join([*OCCASIONS, *TRIES])})\s*([0-9]{{1,3}})
 _FROM_NOTE = re.compile(r"\b(?:from|above|über|von|ab|de)\s+([A-G][#♯b♭]?)([0-9])?(?!\w)")
 #: Bare numbers of a crow up to this are cents, beyond it hertz: C2 to C8 are 65 to 4186 Hz.
 _MOST_CENTS = 150
+#: Words of a title that are looked at, and of the longest name that may be in it.
+_TITLE_WORDS, _NAME_WORDS = 100, 6
 _UNSAID = {
     "reed_id": "which reed is a row of? Name the column of the reeds below, or say it for all rows",
     "session_id": (
@@ -105,7 +107,8 @@ def propose(
         elif rule.column == "crow_cents" and rule.header != rule.column and not rule.from_note:
             target = " to ".join(dict.fromkeys(draft.study.settings.crow_target))
             text = (
-                f'from which note are the cents counted, e.g. "E4"? "" if from {target}, the target'
+                f'from which note are the cents counted, e.g. "E4"? "" if from {target}, the '
+                "target; from any other note they are kept as frequencies, so that none is bent"
             )
             asked.append(Question("column", rule.header, "from_note", text))
     return SheetMapping(name, tuple(found), open=tuple(asked), sheet=sheet)
@@ -213,8 +216,8 @@ def _candidates(header: str, words: str, known: Mapping[str, Column], draft: Dra
 
 def _named_inside(words: str, known: Mapping[str, Column]) -> list[str]:
     """Return the columns that the longest run of words inside a title names."""
-    parts = words.split()
-    for length in range(len(parts), 0, -1):
+    parts = words.split()[:_TITLE_WORDS]
+    for length in range(min(_NAME_WORDS, len(parts)), 0, -1):
         for start in range(len(parts) - length + 1):
             named = columns_named(" ".join(parts[start : start + length]))
             tests = [name for name in named if name in known and name.startswith("tests.")]
@@ -256,12 +259,9 @@ def _without_doubles(guesses: Sequence[_Guess]) -> Iterator[_Guess]:
 def _which(guess: _Guess, known: Mapping[str, Column]) -> str:
     """Word the question where a column goes, with what may be meant."""
     header = guess.rule.header
-    near = guess.candidates or [
-        name
-        for name, column in known.items()
-        if column.name
-        in get_close_matches(plain(header).replace(" ", "_"), [column.name], cutoff=0.75)
-    ]
+    word = plain(header).replace(" ", "_")
+    alike = get_close_matches(word, {column.name for column in known.values()}, 9, cutoff=0.75)
+    near = guess.candidates or [name for name, column in known.items() if column.name in alike]
     near = near or _by_range(guess.values, known)
     example = f" ('{guess.values[0]}')" if guess.values else ""
     hint = f"perhaps {' or '.join(near[:4])}; " if near else ""

@@ -39,10 +39,9 @@ _SETTLING: dict[str, dict[str, tuple[str, ...]]] = {
         "from_note": ("E4",),
         "ranges": ("middle",),
     },
-    "date": {"dates": tuple(DATE_ORDERS)},
-    "datetime": {"dates": tuple(DATE_ORDERS)},
+    "date": {"dates": tuple(DATE_ORDERS), "serials": ("1900", "1904")},
 }
-_SETTLING["integer"] = _SETTLING["number"]
+_SETTLING |= {"integer": _SETTLING["number"], "datetime": _SETTLING["date"]}
 #: Texts that tell one thing each, so that likeness says nothing.
 _FREE = ("note", "recording", "fate_reason", "reason")
 

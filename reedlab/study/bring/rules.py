@@ -16,6 +16,7 @@ THOUSANDS = ("", ".", ",", "'", " ")
 DATE_ORDERS = ("", "dmy", "mdy", "ymd")
 NOTES = ("", "english", "german", "solfege")
 RANGES = ("", "middle")
+SERIALS = ("", "1900", "1904")
 
 
 @dataclass(frozen=True)
@@ -37,6 +38,8 @@ class ColumnRule:
         Its mark of thousands; empty where it has none.
     date_order : {"", "dmy", "mdy", "ymd"}, optional
         Order of day, month and year in dates made of numbers.
+    serials : {"", "1900", "1904"}, optional
+        The year from which a spreadsheet's numbers of days are counted; empty: asked about.
     words : mapping of str to str, optional
         From a cell as typed to what it means: a level, ``"yes"`` or ``"no"``, another
         spelling, or ``""`` for "not recorded". Case and outer spaces do not matter.
@@ -77,6 +80,7 @@ class ColumnRule:
     decimal: str = ""
     thousands: str = ""
     date_order: str = ""
+    serials: str = ""
     words: Mapping[str, str] = field(default_factory=dict, hash=False)
     notes: str = ""
     octave: int | None = None
@@ -95,6 +99,7 @@ class ColumnRule:
             ("date_order", DATE_ORDERS),
             ("notes", NOTES),
             ("ranges", RANGES),
+            ("serials", SERIALS),
         ):
             if getattr(self, name) not in allowed:
                 raise CallError(

@@ -52,7 +52,7 @@ def settle(
     """
     while True:
         ready = {key: answers.pop(key) for key in list(answers) if mapping.knows(key)}
-        mapping = mapping.answered(ready)
+        mapping = _as_frequencies(mapping.answered(ready), draft)
         columns = _read(mapping, table, draft)
         asked = [
             one._replace(text=one.text or _STAYING[one.name])
@@ -74,6 +74,19 @@ def settle(
             for name, column in columns.items()
         }
     return mapping, columns
+
+
+def _as_frequencies(mapping: SheetMapping, draft: Draft) -> SheetMapping:
+    """Send cents that count from another note than the whole target to the frequencies.
+
+    As distances from a target that is a band, all pitches inside it would become 0.
+    """
+    for rule in mapping.columns:
+        target = draft.study.settings.crow_target
+        counted = rule.column == "crow_cents" and rule.from_note and rule.unit in ("", "cents")
+        if counted and any(note != rule.from_note for note in target):
+            mapping = mapping.with_rule(replace(rule, column="crow_hz", unit="cents"))
+    return mapping
 
 
 def _read(mapping: SheetMapping, table: SheetTable, draft: Draft) -> dict[str, ReadColumn]:

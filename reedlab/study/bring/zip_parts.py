@@ -6,7 +6,7 @@ much that may be, and how many times more than it is packed, is bounded here, in
 
 import io
 import zlib
-from collections.abc import Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import IO
 from zipfile import ZIP_DEFLATED, ZIP_STORED, BadZipFile, ZipFile, ZipInfo
@@ -51,8 +51,10 @@ class ZipParts:
         """Say whether any part lies in one of the folders."""
         return any(part.startswith(folders) for part in self._parts)
 
-    def sizes(self, parts: Iterable[str]) -> int:
-        """Return how many bytes parts have together when unpacked.
+    def teller(
+        self, parts: Iterable[str], tell: Callable[[int, int], None]
+    ) -> Callable[[int], None]:
+        """Return what to call with each count of bytes read of parts; it tells their sum.
 
         Raises
         ------
@@ -65,7 +67,14 @@ class ZipParts:
                 f"{self._file} unpacks to {total / 1e6:,.0f} MB, which is more than is read; save "
                 "the sheet that is to be brought in as a file of its own."
             )
-        return total
+        done = 0
+
+        def tell_more(count: int) -> None:
+            nonlocal done
+            done += count
+            tell(done, total)
+
+        return tell_more
 
     def head(self, part: str, length: int) -> bytes:
         """Return the first bytes of a part; empty if there is none."""

@@ -114,10 +114,12 @@ def test_mixed_units(tmp_path):
 def test_dates_in_several_orders(tmp_path):
     study = empty(tmp_path / "study")
     first = bring_in(study, SHEETS / "03_dates.csv")
-    assert [question.key for question in first.questions] == ["B5"]
+    assert [question.key for question in first.questions] == ["made.serials"]
     assert not first.written
     assert first.mapping.column("made").date_order == "dmy"  # 13/04 gives it away
-    found = bring_in(study, SHEETS / "03_dates.csv", answers={"B5": "2025-05-05"}, confirmed=True)
+    found = bring_in(
+        study, SHEETS / "03_dates.csv", answers={"made.serials": "1900"}, confirmed=True
+    )
     made = known(column(found.study, "reeds", "made_on"))
     assert {reed: f"{day:%Y-%m-%d}" for reed, day in made.items()} == {
         "r-01": "2025-04-03",
@@ -180,16 +182,104 @@ def test_one_column_a_test_day(tmp_path):
     assert found.study.check().ok
 
 
-def test_cents_from_a_note_inside_a_band_are_no_cents_from_the_target(tmp_path):
+TYPED = {"12a": [-20, -5, 4], "12b": [-35, -22, -15], "13a": [12, 10], "13b": [55]}
+
+
+def check_frequencies(found: Brought) -> None:
+    """Check that each number of cents counted from E4 is still there, to a millionth of a hertz."""
+    tests = found.study.tables["tests"]
+    hertz = {reed: own["crow_hz"].tolist() for reed, own in tests.groupby("reed_id")}
+    e4 = 440 * 2 ** (-5 / 12)  # E4 is five semitones below A4
+    for reed, cents in TYPED.items():
+        assert hertz[reed] == pytest.approx([e4 * 2 ** (off / 1200) for off in cents], abs=1e-6)
+    assert "crow_cents" not in tests or tests["crow_cents"].isna().all()
+
+
+def test_cents_from_a_note_are_not_bent_where_the_target_is_a_band(tmp_path):
     found = bring_in(
         empty(tmp_path / "study"),  # its target runs from E4 to F4
         SHEETS / "04_wide_days.csv",
         answers={"tests.session_id": "spring"},
         confirmed=True,
     )
-    tests = found.study.tables["tests"]
-    assert tests.loc[tests["reed_id"] == "13a", "crow_cents"].tolist() == [0, 0]
-    assert tests.loc[tests["reed_id"] == "12a", "crow_cents"].tolist() == [-20, -5, 0]
+    check_frequencies(found)
+    table = found.journey.table
+    about = table[table["value"] == "~-15"].iloc[0]
+    assert (about["after"], about["why"]) == ("326.783889", "-15 cents from E4, approximate")
+    assert found.cautions[-1] == (
+        "The cents of 'day 1', 'day 3', 'day 7' are counted from E4 and the study's crow target is "
+        "E4 to F4, so they are kept as frequencies (crow_hz), which bends none of them."
+    )
+
+
+def test_cents_from_a_note_that_the_maker_names_are_not_bent_either(tmp_path):
+    text = "reed,crow cents\n" + "".join(
+        f"{reed},{off}\n" for reed, cents in TYPED.items() for off in cents[:1]
+    )
+    path = written(tmp_path, "old.csv", text)
+    said = {"tests.session_id": "spring", "tests.stage": "new"}
+    study = empty(tmp_path / "study")
+    first = bring_in(study, path, answers=said)
+    assert [question.key for question in first.questions] == ["crow cents.from_note"]
+    assert first.questions[0].text.endswith("kept as frequencies, so that none is bent")
+    found = bring_in(study, path, answers={"crow cents.from_note": "E4"}, confirmed=True)
+    assert found.study.tables["tests"]["crow_hz"].round(6).tolist() == [
+        round(440 * 2 ** (-5 / 12 + cents[0] / 1200), 6) for cents in TYPED.values()
+    ]
+    assert found.mapping.column("crow cents").column == "crow_hz"
+
+
+def test_numbers_that_may_be_thousands_are_asked_about(tmp_path):
+    text = "reed;höhlung mm;attack ms\n1;1.304;1.234\n2;1.296;2.345\n"
+    found = bring_in(
+        empty(tmp_path / "study"),
+        written(tmp_path, "old.csv", text),
+        answers={"tests.session_id": "S1", "tests.stage": "new", "attack ms.to": "tests.attack_ms"},
+    )
+    assert found.mapping.column("höhlung mm").decimal == "."  # 1304 mm are no gouge
+    assert [question.key for question in found.questions] == ["attack ms.decimal"]
+    assert "'1.234' may be 1.234 or 1234" in found.questions[0].text
+
+
+def test_the_maker_says_which_rows_are_the_header_and_which_encoding(tmp_path):
+    study = empty(tmp_path / "study")
+    text = "old;book\nreed;Höhlung mm\nÄ1;1,30\n"
+    path = written(tmp_path, "old.csv", text, "cp1252")
+    bring_in(study, path)
+    file = study.folder / "bring" / "old.toml"
+    file.write_text('header = [2]\nencoding = "cp1250"\n', "utf-8")
+    found = bring_in(study, path, confirmed=True)
+    assert found.cautions[0] == "old.csv was read as CP1250, separated by ;."
+    assert (found.mapping.header, found.mapping.encoding) == ((2,), "cp1250")
+    assert column(found.study, "reeds", "gouge_centre_mm") == {"Ä1": 1.3}
+    assert "header = [2]" in file.read_text("utf-8")
+    # Next month's sheet is opened in the same way.
+    later = bring_in(study, written(tmp_path, "new.csv", text.replace("Ä1", "Ä2"), "cp1252"))
+    assert later.written
+    assert later.mapping.name == "old"
+    file.write_text("header = [9]\n", "utf-8")
+    with pytest.raises(CallError, match=r"The header of 'old' cannot be in rows 9: name rows fro"):
+        bring_in(study, path)
+    file.write_text('header = "two"\n', "utf-8")
+    with pytest.raises(RecordError, match=r"header must be the rows of the header by number, e\.g"):
+        bring_in(study, path)
+    file.write_text('encoding = "cp9"\n', "utf-8")
+    with pytest.raises(RecordError, match=r"There is no encoding 'cp9'; write e\.g\. cp1252\."):
+        bring_in(study, path)
+
+
+def test_a_column_of_a_spreadsheets_days_is_asked_about_once(tmp_path):
+    path = written(tmp_path, "old.csv", "reed,made\n1,45782\n2,45783\n3,45790\n")
+    study = empty(tmp_path / "study")
+    first = bring_in(study, path, answers={"made.to": "reeds.made_on"})
+    assert [question.key for question in first.questions] == ["made.serials"]
+    found = bring_in(study, path, answers={"made.serials": "1900"}, confirmed=True)
+    made = column(found.study, "reeds", "made_on")
+    assert [f"{day:%Y-%m-%d}" for day in made.values()] == [
+        "2025-05-05",
+        "2025-05-06",
+        "2025-05-13",
+    ]
 
 
 def test_pitches_in_words(tmp_path):
@@ -533,3 +623,10 @@ def test_an_answer_may_be_given_again(tmp_path):
         study, SHEETS / "08_merged_header.xlsx", answers={"A9": "05-1"}, confirmed=True
     )
     assert found.study.tables["reeds"]["reed_id"].iloc[-1] == "05-1"
+
+
+def test_a_sheet_of_more_columns_than_a_record_has_is_told(tmp_path):
+    names = ";".join(f"moon {number}" for number in range(600))
+    path = written(tmp_path, "wide.csv", f"{names}\n" + "1;" * 599 + "1\n")
+    with pytest.raises(RecordError, match=r"wide\.csv has 600 columns, and 500 are brought in at"):
+        bring_in(empty(tmp_path / "study"), path)

@@ -4,6 +4,7 @@ import io
 import random
 import time
 import tracemalloc
+from collections import Counter
 from pathlib import Path
 
 import openpyxl
@@ -11,7 +12,8 @@ import pytest
 from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
-from reedlab.errors import RecordError
+from reedlab.errors import CallError, RecordError
+from reedlab.study import bring_in, new_study
 from reedlab.study.bring.grids import read_grids
 from reedlab.study.bring.table_of import find_table
 from tests.study.bring.books import SHEETS, autumn, grids, ods, ods_rows, texts, xlsx, xlsx_of_rows
@@ -183,6 +185,29 @@ def test_spoiled_bytes_give_a_table_or_one_sentence(tmp_path):
     chance, good = random.Random(1), seeds()
     outcomes = {spoil(tmp_path, spoiled(chance.choice(good), chance)) for _ in range(200)}
     assert outcomes == {"read", "refused"}
+
+
+@pytest.mark.slow
+def test_spoiled_bytes_brought_in_add_up_or_are_told_in_one_sentence(tmp_path):
+    chance, good = random.Random(3), seeds()
+    study = new_study(tmp_path / "study")
+    path, counts, slowest = tmp_path / "x.csv", Counter(), 0.0
+    until = time.process_time() + 70
+    while (started := time.process_time()) < until:
+        path.write_bytes(spoiled(chance.choice(good), chance))
+        try:
+            found = bring_in(study, path, dry_run=True, confirmed=True)
+            gone = found.rows_kept + found.rows_refused + found.rows_left_out
+            assert found.questions or found.rows_in == gone
+            counts["with questions" if found.questions else "read"] += 1
+        except (CallError, RecordError) as error:
+            said = str(error)
+            counts["refused" if 10 < len(said) < 700 else said] += 1
+        slowest = max(slowest, time.process_time() - started)
+    print(f"brought in: {dict(counts)}, the slowest took {slowest:.1f} s")
+    assert set(counts) == {"refused", "with questions", "read"}
+    assert min(counts["refused"], counts["with questions"]) > 100
+    assert slowest < 10
 
 
 @pytest.mark.slow

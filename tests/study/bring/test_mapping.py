@@ -1,5 +1,6 @@
 """The mapping: proposed from headers and values, kept as a file, read back, and its mistakes."""
 
+import time
 from pathlib import Path
 
 import pytest
@@ -71,7 +72,11 @@ def test_a_mark_that_may_be_one_of_thousands_is_asked_about(tmp_path):
     mapping = proposed(tmp_path, 'reed;crow Hz\nR1;"329,6"\nR2;1.234\n')
     assert "crow Hz.thousands" in [question.key for question in mapping.open]
     gouge = table_named("reeds").column("gouge_centre_mm")
-    for texts, mark in ((("1,250", "1,300"), ""), (("1.250",), "."), (("1,25", "1.30"), ",")):
+    for texts, mark in (
+        (("1,250", "1,300"), ","),  # 1250 mm are no gouge
+        (("1.250",), "."),
+        (("1,25", "1.30"), ""),  # each can be read one way only
+    ):
         cells = [Cell(text) for text in texts]
         assert with_settings(ColumnRule(), gouge, "mm", cells).decimal == mark
 
@@ -222,3 +227,11 @@ def test_columns_are_named_differently():
         "column AB",
         "crow (2) (2)",
     )
+
+
+def test_a_long_text_above_a_wide_table_is_looked_through_quickly(tmp_path):
+    notes = "".join(f"what was noted on evening {number}\n" for number in range(400))
+    started = time.process_time()
+    mapping = proposed(tmp_path, f"crow in cents from E4\n{notes}reed,day 1\nR1,-20\nR2,5\n")
+    assert mapping.column("day 1").stage == "day 1"
+    assert time.process_time() - started < 5

@@ -76,7 +76,7 @@ def test_a_number_of_a_spreadsheet_is_asked_about():
     for found in (read("45782"), read("45782", kind="number", value=45782.0)):
         assert found.ask == (
             "'45782' may be a spreadsheet's number for 2025-05-05 "
-            "(or for 2029-05-06, if it counts from 1904): which day is it?"
+            "(or for 2029-05-06, if it counts from 1904): does it count from 1900 or 1904?"
         )
 
 

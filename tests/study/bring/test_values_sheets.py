@@ -11,7 +11,6 @@ from reedlab.study.bring.values import (
     read_column,
     suggest_date_order,
     suggest_decimal,
-    suggest_spellings,
     suggest_unit,
 )
 
@@ -141,9 +140,7 @@ def test_a_sheet_of_words():
     ]
     assert [place for place, read in enumerate(kept) if read.ask] == [3, 5]
     staple = ["none", "None", "47", "47", "NA", "46", "47", "n/a", "47", "47"]
-    right = suggest_spellings(staple)
-    assert right == {"None": "none"}
-    found = column_of(Column("staple"), staple, words=right)
+    found = column_of(Column("staple"), staple, words={"None": "none"})
     assert texts_of(found) == ["none", "none", "47", "47", "", "46", "47", "", "47", "47"]
     spared = column_of(REEDS.column("spared"), ["no", "", "x", "yes"], words={"x": "yes"})
     assert [read.value for read in spared] == [False, None, True, True]
@@ -151,9 +148,7 @@ def test_a_sheet_of_words():
 
 def test_a_sheet_of_shapes():
     typed = ["schmal", "breit", "Breit "]
-    right = suggest_spellings(typed)
-    assert list(right.items()) == [("Breit", "breit")]
-    found = column_of(Column("shape"), typed, words=right)
+    found = column_of(Column("shape"), typed, words={"Breit": "breit"})
     assert texts_of(found) == ["schmal", "breit", "breit"]
     assert found[2].change == "'Breit ' -> breit (by the rule)."
     assert texts_of(column_of(REEDS.column("reed_id"), ["ü1", "ü2"])) == ["ü1", "ü2"]

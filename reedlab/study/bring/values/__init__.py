@@ -6,10 +6,6 @@ from reedlab.study.bring.values.suggest import (
     Suggestion,
     suggest_date_order,
     suggest_decimal,
-    suggest_id_width,
-    suggest_notes,
-    suggest_spellings,
-    suggest_thousands,
     suggest_unit,
 )
 
@@ -20,9 +16,5 @@ __all__ = [
     "read_value",
     "suggest_date_order",
     "suggest_decimal",
-    "suggest_id_width",
-    "suggest_notes",
-    "suggest_spellings",
-    "suggest_thousands",
     "suggest_unit",
 ]

@@ -82,7 +82,7 @@ def read_date(cell: Cell, column: Column, rule: ColumnRule) -> Read:
     if isinstance(cell.value, bool):
         return refused(f"{shown(cell.text)} is not a date", _WRITE[column.type])
     if isinstance(cell.value, int | float) or _SERIAL.fullmatch(typed):
-        return _serial(cell, typed, column)
+        return _serial(cell, typed, column, rule)
     if _ZONE.fullmatch(typed) and ":" in typed:
         return refused(
             f"{shown(cell.text)} names a time zone", "write the local day and time without it"
@@ -225,8 +225,8 @@ def _moment(cell: Cell, day: date, clock: time | None, why: str, column: Column)
     return taken(cell.text, value, text, reasons)
 
 
-def _serial(cell: Cell, typed: str, column: Column) -> Read:
-    """Ask about a day number of a spreadsheet, or refuse a number that is none."""
+def _serial(cell: Cell, typed: str, column: Column, rule: ColumnRule) -> Read:
+    """Read or ask about a day number of a spreadsheet, or refuse a number that is none."""
     number = (
         float(cell.value) if isinstance(cell.value, int | float) else float(typed.replace(",", "."))
     )
@@ -237,9 +237,12 @@ def _serial(cell: Cell, typed: str, column: Column) -> Read:
             return _moment(cell, found.day, None, found.why, column)
         return refused(f"{shown(cell.text)} is not a date", _WRITE[column.type])
     days = timedelta(days=int(number))
+    if rule.serials:
+        day = (_EPOCH if rule.serials == "1900" else _EPOCH_1904) + days
+        return _moment(cell, day, None, f"number of days from {rule.serials}", column)
     return asked(
         f"{shown(cell.text)} may be a spreadsheet's number for {_EPOCH + days} (or for "
-        f"{_EPOCH_1904 + days}, if it counts from 1904): which day is it?"
+        f"{_EPOCH_1904 + days}, if it counts from 1904): does it count from 1900 or 1904?"
     )
 
 

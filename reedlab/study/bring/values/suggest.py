@@ -5,8 +5,7 @@ other, or there are none, nothing is suggested. The maker confirms.
 """
 
 import re
-from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from fractions import Fraction
 
@@ -15,15 +14,11 @@ from reedlab.study.bring.rules import ColumnRule
 from reedlab.study.bring.values.amounts import Amount, read_amount
 from reedlab.study.bring.values.dates import Day, Either, day_of
 from reedlab.study.bring.values.marks import Digits, Doubt, plain_number
-from reedlab.study.bring.values.note_names import read_name
 from reedlab.study.bring.values.tidy import tidied, unhedged
 from reedlab.study.bring.values.units import unit_for, units_of
-from reedlab.study.bring.values.words import plain
 
 _LONGEST = 60
 _RUN = re.compile(r"[+\-−–]?[0-9.,'’ \u00a0\u2009\u202f]*[0-9]")
-_GERMAN_ONLY = re.compile(r"(?:h|his|es|as|[cdefga]is|[cdfg]es)\b", re.IGNORECASE)
-_NOTE_HEAD = re.compile(r"[^\W\d]+(?:[#♯♭]| [^\W\d]+)?")
 
 
 @dataclass(frozen=True)
@@ -68,24 +63,6 @@ def suggest_decimal(texts: Iterable[str]) -> Suggestion:
             mark = max(".,", key=run.rfind)
             votes[mark].append(typed)
     return _majority(votes, doubtful, {".": "a decimal point", ",": "a decimal comma"})
-
-
-def suggest_thousands(texts: Iterable[str]) -> Suggestion:
-    """Return the mark of thousands that a column's numbers show.
-
-    Examples
-    --------
-    >>> suggest_thousands(["1.234,5", "900,0"]).value
-    '.'
-    """
-    votes: dict[str, list[str]] = {".": [], ",": [], "'": [], " ": []}
-    for typed, run in _runs(texts):
-        found = plain_number(run)
-        if isinstance(found, Digits) and "mark of thousands taken off" in found.why:
-            mark = next(c for c in run if not c.isdecimal() and c not in "+-−–")
-            votes["'" if mark in "'’" else mark if mark in ".," else " "].append(typed)
-    words = {".": "points", ",": "commas", "'": "apostrophes", " ": "spaces"}
-    return _majority(votes, 0, {mark: f"{name} of thousands" for mark, name in words.items()})
 
 
 def suggest_date_order(texts: Iterable[str]) -> Suggestion:
@@ -138,62 +115,6 @@ def suggest_unit(texts: Iterable[str], column: Column, decimal: str = "") -> Sug
         return Suggestion(fits[0], because, len(bare))
     many = f"more than one unit ({', '.join(fits)})" if fits else "no unit"
     return Suggestion("", f"In {many} the bare numbers all lie in the usual range.", 0, len(bare))
-
-
-def suggest_notes(texts: Iterable[str]) -> Suggestion:
-    """Return the convention of note names that a column shows: German where H or Es occurs.
-
-    Examples
-    --------
-    >>> suggest_notes(["E", "Fis", "B"]).value, suggest_notes(["E", "B"]).value
-    ('german', '')
-    """
-    votes: dict[str, list[str]] = {"german": [], "solfege": []}
-    doubtful = 0
-    for typed, text in _short(texts):
-        head = _NOTE_HEAD.match(unhedged(text)[0])
-        name = read_name(head[0]) if head else None
-        if isinstance(name, tuple) and len(name) == 2:
-            doubtful += 1
-        elif head and _GERMAN_ONLY.fullmatch(head[0]):
-            votes["german"].append(typed)
-        elif getattr(name, "how", "") == "solfege":
-            votes["solfege"].append(typed)
-    return _majority(votes, doubtful, {"german": "German names", "solfege": "solfège"})
-
-
-def suggest_spellings(texts: Iterable[str], levels: Sequence[str] = ()) -> dict[str, str]:
-    """Return the odd spellings of a column's words, each with the level or commonest form.
-
-    Examples
-    --------
-    >>> suggest_spellings(["schmal", "breit", "breit", "Breit "])
-    {'Breit': 'breit'}
-    """
-    counts = Counter(word for typed in texts if (word := tidied(typed)))
-    declared = {plain(level): level for level in reversed(list(levels))}
-    forms: dict[str, list[str]] = {}
-    for word in counts:
-        forms.setdefault(plain(word), []).append(word)
-    found: dict[str, str] = {}
-    for key, alike in forms.items():
-        meant = declared.get(key, max(alike, key=lambda form: counts[form]))
-        found |= {word: meant for word in alike if word != meant and word not in levels}
-    return found
-
-
-def suggest_id_width(texts: Iterable[str]) -> int:
-    """Return the digits that all ids with leading zeros have, 0 if there are none.
-
-    Examples
-    --------
-    >>> suggest_id_width(["007", "012", "13"]), suggest_id_width(["7", "12"])
-    (3, 0)
-    """
-    digits = [word for typed in texts if (word := tidied(typed)).isascii() and word.isdecimal()]
-    widths = {len(word) for word in digits if word.startswith("0")}
-    longest = max(map(len, digits), default=0)
-    return longest if widths == {longest} and longest > 1 else 0
 
 
 def _runs(texts: Iterable[str]) -> Iterable[tuple[str, str]]:
