@@ -81,9 +81,13 @@ def type_column(
     parse = _PARSERS[column.type]
     # A column holds few different cells, so each is parsed once.
     parsed = {cell: _parse(cell, parse, column) for cell in set(cells) - missing}
+    if not parsed:
+        return pd.Series(None, index=pd.RangeIndex(len(cells)), dtype=DTYPES[column.type]), {}
     if column.type == "number":
         _mark_ambiguous(parsed)
-    values = [parsed.get(cell) for cell in cells]
+    values = [*map(parsed.get, cells)]
+    if not any(isinstance(value, Bad) for value in parsed.values()):
+        return pd.Series(values, dtype=DTYPES[column.type]), {}
     bad = {place: value for place, value in enumerate(values) if isinstance(value, Bad)}
     good = [None if isinstance(value, Bad) else value for value in values]
     return pd.Series(good, dtype=DTYPES[column.type]), bad

@@ -53,8 +53,11 @@ class Sheet:
 
     def column(self, name: str) -> list[str]:
         """Return the cells of a column as typed."""
-        place = self.header.index(name)
-        return [row[place] for row in self.rows]
+        return list(self._columns[self.header.index(name)]) if self.rows else []
+
+    @cached_property
+    def _columns(self) -> list[tuple[str, ...]]:
+        return [*zip(*self.rows, strict=True)]
 
 
 def read_sheet(folder: Path, file: str) -> Sheet:

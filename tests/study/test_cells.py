@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from reedlab.schema import Column
 from reedlab.study.cells import type_column
-from reedlab.study.writing import _cell_text
+from reedlab.study.writing import cell_text
 
 GOUGE = Column("gouge_centre_mm", "number", "mm")
 
@@ -178,21 +178,21 @@ def test_a_moment_may_leave_out_seconds_or_the_hour():
 
 @given(st.lists(st.floats(allow_nan=False, allow_infinity=False)))
 def test_every_number_comes_back_from_its_text_exactly(numbers):
-    values, bad = typed([_cell_text(number, "number") for number in numbers], "number")
+    values, bad = typed([cell_text(number, "number") for number in numbers], "number")
     assert values.tolist() == numbers
     assert not bad
 
 
 @given(st.lists(st.integers(-(10**17), 10**17)))
 def test_every_whole_number_comes_back_from_its_text_exactly(numbers):
-    values, bad = typed([_cell_text(number, "integer") for number in numbers], "integer")
+    values, bad = typed([cell_text(number, "integer") for number in numbers], "integer")
     assert values.tolist() == numbers
     assert not bad
 
 
 @given(st.lists(st.datetimes(min_value=pd.Timestamp("1900-01-01").to_pydatetime())))
 def test_every_moment_comes_back_to_the_second(moments):
-    values, bad = typed([_cell_text(moment, "datetime") for moment in moments], "datetime")
+    values, bad = typed([cell_text(moment, "datetime") for moment in moments], "datetime")
     assert values.tolist() == [moment.replace(microsecond=0) for moment in moments]
     assert not bad
 

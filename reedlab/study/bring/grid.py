@@ -8,6 +8,7 @@ spreadsheets themselves, the others keep the memory for any file below about 250
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from typing import NamedTuple
 
 from reedlab.errors import RecordError
 
@@ -28,8 +29,7 @@ ERRORS = frozenset(
 )
 
 
-@dataclass(frozen=True, slots=True)
-class Cell:
+class Cell(NamedTuple):
     """One cell as a person reads it.
 
     Attributes

@@ -89,20 +89,21 @@ def trace(
     file, names, records = table.file, table.names, table.found.records
     cells: Counter[str] = Counter(dict.fromkeys((*OUTCOMES, "header"), 0))
     steps: list[Step] = []
-    typed = {row[0].row: [cell for cell in row if _holds(cell)] for row in table.grid.rows if row}
+    rows = rows or [Told("kept")] * len(records)
+    told = [row.outcome for row in rows]
+    came = {record[0].row for record, one in zip(records, told, strict=True) if one == "kept"}
+    others = (row for row in table.grid.rows if row and row[0].row not in came)
+    typed = {row[0].row: [cell for cell in row if _holds(cell)] for row in others}
     for number, why in table.found.left_out:
         own = typed.pop(number, [])
         cells["left out"] += len(own)
         steps.append(Step(file, number, "", _row_text(own), "left out", "", why))
     by_column: dict[str, Counter[str]] = {name: Counter() for name in names}
-    told = [rows[place].outcome if rows else "kept" for place in range(len(records))]
-    for place, record in enumerate(records):
-        number = record[0].row
-        own = typed.pop(number, [])
-        if told[place] != "kept":
-            cells[told[place]] += len(own)
-            outcome, why, remedy = rows[place]
-            steps.append(Step(file, number, "", _row_text(own), outcome, "", why, remedy))
+    for record, (outcome, why, remedy) in zip(records, rows, strict=True):
+        if outcome != "kept":
+            own = typed.pop(record[0].row, [])
+            cells[outcome] += len(own)
+            steps.append(Step(file, record[0].row, "", _row_text(own), outcome, "", why, remedy))
     cells["header"] += sum(map(len, typed.values()))
     for place, name in enumerate(names):
         own = [record[place] for record in records]
@@ -127,9 +128,9 @@ def _cell_steps(
     """Add what happened to the cells of a column; return how many had each outcome."""
     counts: Counter[str] = Counter()
     known: dict[int, tuple[str, str]] = {}  # equal cells share one reading
-    for place, (cell, reading) in enumerate(zip(read.cells, read.reads, strict=True)):
+    for cell, reading, row in zip(read.cells, read.reads, told, strict=True):
         text = cell.text
-        if told[place] != "kept" or not text or text.isspace():
+        if row != "kept" or not text or text.isspace():
             continue
         if id(reading) not in known:
             why = reading.fault or reading.ask or _reason(reading.change)

@@ -70,7 +70,7 @@ class Body:
         self.by_comma = grid.separator == ","
         self._grid, self._names = grid, names
         self._rows = grid.rows[header.stop :]
-        self._header = [cell.text.strip() for cell in grid.rows[header.stop - 1]]
+        self._header = _words(grid.rows[header.stop - 1])
         self.width = max(len(grid.rows[place]) for place in header)
         self._learn()
         self._sort(header.stop)
@@ -149,8 +149,9 @@ class Body:
         return self.by_comma or any(cell.kind != "blank" for cell in row[self.width :])
 
     def _is_header(self, row: Row) -> bool:
-        texts = [cell.text.strip() for cell in row]
-        return [text for text in texts if text] == [text for text in self._header if text]
+        # Few rows begin as the header does; only of those the rest is compared.
+        first = next((text for cell in row if (text := cell.text.strip())), "")
+        return [first] == self._header[:1] and _words(row) == self._header
 
     def _is_note(self, place: int, row: Row) -> bool:
         """Say whether a row is words outside the table rather than a record cut short."""
@@ -211,6 +212,10 @@ def sums_up(text: str) -> bool:
     [True, True, True, False, False]
     """
     return len(text) < 80 and _SUMS_UP.fullmatch(text.strip().casefold()) is not None
+
+
+def _words(row: Row) -> list[str]:
+    return [text for cell in row if (text := cell.text.strip())]
 
 
 def _filled(row: Row) -> Row:

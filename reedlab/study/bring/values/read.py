@@ -82,7 +82,7 @@ def read_value(cell: Cell, column: Column, how: ColumnRule) -> Read:
         noun = _NOUNS[column.type]
         return refused(f"{shown(cell.text)} is too long to be {noun}", f"write {noun} alone")
     if column.type == "text" and column.name in _FREE:
-        return read_word(replace(cell, kind="text", value=None), column, how)
+        return read_word(cell._replace(kind="text", value=None), column, how)
     if typed not in column.levels:
         if typed.casefold() in NOT_RECORDED:
             return nothing(cell.text, "typed as not recorded")
