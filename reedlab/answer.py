@@ -6,17 +6,22 @@ values are never rounded: only the text that a reader sees is.
 """
 
 import html
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+import reedlab
 from reedlab.errors import ModelError
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+#: As what a notebook keeps an answer, so that it can be asked again; and so many rows of it.
+KEPT_TYPE = "application/vnd.reedlab.answer+json"
+_MOST_KEPT = 50
 #: Every column that a result table may have, with what it means. A test walks all
 #: result tables of the package and fails on a column that is not listed here.
 VOCABULARY = {
@@ -177,6 +182,9 @@ VOCABULARY = {
     "outcome": "what became of the cell, row or column: any of the last six, in words",
     "after": "the cell as it stands in the record",
     "why": "why it was changed, refused or left out, or the question",
+    # What is published.
+    "contains": "what the file contains",
+    "size_bytes": "size of the file, bytes",
     # Randomisation and many looks.
     "asked": "the question that tested it: name of the call, and what it was asked with",
     "response": "the response that was tested",
@@ -219,6 +227,16 @@ VOCABULARY = {
     "open": "whether no level tried is known to be better than another",
     "usual": "whether the recipe takes what was made most",
     "settled": "whether one level, or one step of a number, is left",
+    # Several makers.
+    "maker_id": "the maker whose reeds the row rests on",
+    "new_low": "lower limit of the 95 % interval for the effect in a new maker's hand",
+    "new_high": "upper limit of the 95 % interval for the effect in a new maker's hand",
+    "sd_makers": "standard deviation of the effect between makers, in the unit of the row",
+    "sd_low": "lower limit of the 95 % interval of sd_makers",
+    "sd_high": "upper limit of the 95 % interval of sd_makers",
+    "i_squared": "share of the spread of the makers' estimates that is not their own error, 0 to 1",
+    "holds": "across makers, on average, by hand (one way), one maker's hand, or not shown",
+    "n_makers": "number of makers used",
     "desirability": "how good the recipe is expected to be over all responses, 0 to 1",
 }
 
@@ -244,6 +262,12 @@ class Answer:
         How many rows of the record the finding rests on.
     looked : str
         How many factors and responses of the study were looked at until then, in words.
+    asked : mapping
+        How to ask again: ``call`` (a function of :mod:`reedlab.analyse`), ``arguments`` (by
+        name, as JSON holds them, without the study), ``not_plain`` (names of arguments that
+        JSON cannot hold, as a table) and ``study`` (where it is found again). Of drivers that
+        were weighed over a season, ``season`` lists its responses. Empty where the question is
+        not asked of a study.
     """
 
     question: str
@@ -254,6 +278,7 @@ class Answer:
         default_factory=lambda: pd.DataFrame(columns=["file", "row", "fault"])
     )
     looked: str = ""
+    asked: Mapping[str, Any] = field(default_factory=dict)
 
     @cached_property
     def sentence(self) -> str:
@@ -266,6 +291,27 @@ class Answer:
     def plot(self, ax: "Axes | None" = None) -> "Axes":
         """Draw the finding; return the Axes."""
         raise ModelError(f"There is no picture for: {self.question}")
+
+    @property
+    def kept(self) -> dict[str, Any]:
+        """What a notebook keeps of it as JSON: what was asked, sentence and table as read."""
+        shown = rounded(self.table.head(_MOST_KEPT))
+        cells = shown.astype("str").mask(shown.isna(), "")
+        return {
+            "question": self.question,
+            "asked": dict(self.asked),
+            "version": reedlab.__version__,
+            "sentence": self.sentence,
+            "table": {
+                "columns": [str(name) for name in shown.columns],
+                "rows": cells.to_numpy().tolist(),
+                "all_rows": len(self.table),
+            },
+        }
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        """Keep it in the notebook that shows it, beside what the reader sees."""
+        return {KEPT_TYPE: self.kept} if self.asked else {}
 
     def _repr_html_(self) -> str:
         cautions = "".join(f"<li>{html.escape(text)}</li>" for text in self.cautions)

@@ -1,5 +1,6 @@
 """The maker's questions, asked of a study and answered through the engine."""
 
+from reedlab.analyse.across_makers import AcrossMakers, across_makers
 from reedlab.analyse.adjusting import Adjusting, adjusting
 from reedlab.analyse.break_in import BreakIn, break_in
 from reedlab.analyse.diagnostics import (
@@ -24,6 +25,7 @@ from reedlab.analyse.sources import Sources, sources
 from reedlab.analyse.stopping import StoppingRule, stopping_rule
 
 __all__ = [
+    "AcrossMakers",
     "Adjusting",
     "BreakIn",
     "Collinearity",
@@ -41,6 +43,7 @@ __all__ = [
     "Season",
     "Sources",
     "StoppingRule",
+    "across_makers",
     "adjusting",
     "break_in",
     "collinearity",

@@ -90,7 +90,7 @@ def fitted_curve(frame: Frame) -> tuple[LinearFit, NaturalSpline, tuple[str, ...
     """Fit the curve of the mean reed."""
     data = frame.data
     keys, notes = random_keys(data, list(NAMES))
-    few = [k for k in keys if k in ("lot_id", "player_id") and data[k].nunique() < FEW]
+    few = [k for k in keys if k in ("maker_id", "lot_id", "player_id") and data[k].nunique() < FEW]
     blocks = [key for key in few if key == "player_id"]
     spline = natural_spline(_warped(data[MINUTES]), _degrees(data[MINUTES]))
     columns = spline.columns(_warped(data[MINUTES]))

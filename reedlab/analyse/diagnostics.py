@@ -9,6 +9,7 @@ import pandas as pd
 
 from reedlab.analyse.effects import contrasts, effects_table, fit_factors
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.looked import with_asked
 from reedlab.analyse.strata import Layout, judgeable, judged
 from reedlab.analyse.words import with_unit
 from reedlab.answer import Answer, number_text, percent_text
@@ -41,10 +42,13 @@ class Residuals(Answer):
         far = self.table[size.abs() > FAR * size.std()]
         if far.empty:
             return f"No row lies more than {FAR:g} standard deviations from its fitted value."
-        rows = ", ".join(map(str, far["row"].head(6)))
+        where = ", ".join(
+            f"rows {', '.join(map(str, part['row']))} of {file}"
+            for file, part in far.head(6).groupby("file", sort=False)
+        )
         return (
             f"{len(far)} of {len(self.table)} rows lie more than {FAR:g} standard deviations from "
-            f"their fitted value; look at rows {rows} of {far['file'].iloc[0]}."
+            f"their fitted value; look at {where}."
         )
 
     def plot(self, ax: "Axes | None" = None) -> "Axes":
@@ -137,6 +141,7 @@ class Collinearity(Answer):
         )
 
 
+@with_asked
 def residuals(study: Study, response: str, factors: Sequence[str] | None = None) -> Residuals:
     """Show what the model of :func:`drivers` leaves unexplained.
 
@@ -161,13 +166,14 @@ def residuals(study: Study, response: str, factors: Sequence[str] | None = None)
     ).sort_values("residual", key=abs, ascending=False, ignore_index=True)
     return Residuals(
         f"What is left unexplained of {frame.response.label}?",
-        table,
+        study.traced(table),
         frame.cautions,
         len(table),
         frame.left_out,
     )
 
 
+@with_asked
 def influence(study: Study, response: str, factors: Sequence[str] | None = None) -> Influence:
     """Fit the model of :func:`drivers` again without each tube in turn.
 
@@ -220,6 +226,7 @@ def influence(study: Study, response: str, factors: Sequence[str] | None = None)
     )
 
 
+@with_asked
 def collinearity(study: Study, response: str, factors: Sequence[str] | None = None) -> Collinearity:
     """Show how far the factors of :func:`drivers` go together in the rows used.
 

@@ -125,6 +125,11 @@ def drift(
     >>> found.points["level"].tolist()
     ['Mar 2026', 'Apr 2026', 'May 2026', 'Jun 2026', 'Jul 2026']
     """
+    if len(study.makers) > 1:
+        raise CallError(
+            f"drift is asked of one maker's season; these are {len(study.makers)} makers': take "
+            f"one out by of('{study.makers[0]}')."
+        )
     rows = dated(study, response, by, lag_days)
     made = chart(rows)
     table, notes = drift_rows(study, rows, made)

@@ -78,7 +78,10 @@ def over_season(found: Mapping[str, "Drivers"]) -> dict[str, "Drivers"]:
     ]
     tests = weighed(pd.concat(apart, ignore_index=True))
     return {
-        name: _weighed_answer(answer, tests[tests["question"] == name].set_index("term"))
+        name: replace(
+            _weighed_answer(answer, tests[tests["question"] == name].set_index("term")),
+            asked={**answer.asked, "season": [*found]},
+        )
         for name, answer in found.items()
     }
 

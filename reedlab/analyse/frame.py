@@ -123,7 +123,7 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
         else:
             data[factor.name] = _as_declared(data[factor.name], factor)
             usable.append(factor)
-    keys = [key for key in (*PARENTS, "player_id", "stage") if key in data]
+    keys = [key for key in ("maker_id", *PARENTS, "player_id", "stage") if key in data]
     data = data.drop(columns=[key for key in keys if data[key].isna().all()])
     keys = [key for key in keys if key in data]
     data, incomplete = _without_missing(data, [f.name for f in usable] + keys)
@@ -179,7 +179,8 @@ def _joined(
     study: Study, response: Response, factors: Sequence[Factor]
 ) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
     base = study.tables[response.table]
-    own = [*PARENTS, "player_id", "stage", *(f.name for f in factors if f.table == response.table)]
+    keys = ("maker_id", *PARENTS, "player_id", "stage")
+    own = [*keys, *(f.name for f in factors if f.table == response.table)]
     data = base[list(dict.fromkeys([*(c for c in own if c in base), response.name]))].copy()
     data = _blank_impossible(study, response.table, data)
     orphans: list[tuple[int, str]] = []
@@ -224,11 +225,10 @@ def _impossible_cells(
     study: Study, response: Response, factors: Sequence[Factor]
 ) -> tuple[str, ...]:
     used = {(response.table, response.name), *((f.table, f.name) for f in factors)}
-    names = {study.sheets[table].file: table for table in study.tables}
     return tuple(
         f"Set aside: {e['file']} row {e['row']}, {e['column']} '{e['value']}': {e['fault']}"
         for e in study.faults.errors.to_dict("records")
-        if (names.get(e["file"]), e["column"]) in used
+        if (study.table_of(e["file"]), e["column"]) in used
     )
 
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from reedlab.analyse.frame import require_unique_keys
 from reedlab.analyse.keep_by_level import KeepRateByLevel, by_level
+from reedlab.analyse.looked import with_asked
 from reedlab.analyse.words import share_with_interval
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
@@ -46,6 +47,7 @@ class KeepRate(Answer):
 def keep_rate(study: Study) -> KeepRate: ...
 @overload
 def keep_rate(study: Study, by: str, factors: Sequence[str] | None = None) -> KeepRateByLevel: ...
+@with_asked
 def keep_rate(
     study: Study, by: str | None = None, factors: Sequence[str] | None = None
 ) -> KeepRate | KeepRateByLevel:

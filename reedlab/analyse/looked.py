@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from datetime import date
 from functools import wraps
-from typing import Any, Concatenate, ParamSpec, TypeVar
+from typing import Any, Concatenate, ParamSpec, TypeVar, cast
 
 import pandas as pd
 
@@ -21,12 +21,16 @@ from reedlab.answer import Answer, counted
 from reedlab.errors import listed
 from reedlab.study import Study
 from reedlab.study.looks import Look
+from reedlab.study.whereabouts import whereabouts
 
 Asked = ParamSpec("Asked")
 Found = TypeVar("Found", bound=Answer)
+Call = TypeVar("Call", bound=Callable[..., Answer])
 
 #: Arguments that the rest of a look tells, or that change no number.
 TOLD = ("study", "response", "factors", "progress")
+#: Questions that do not take out differences between the makers of a pool.
+TOGETHER = ("adjusting", "lasting", "made_once", "stopping_rule")
 #: Which column says what is tested, where a table has no terms.
 NAMES = ("term", "contrast", "level", "rule", "method")
 
@@ -49,10 +53,48 @@ def looked(
         answer = ask(study, *args, **options)
         given = signature.bind(study, *args, **options).arguments
         study.log.add(_looks(study, ask.__name__, given, answer))
-        cautions = tuple(dict.fromkeys((*answer.cautions, *study.log.cautions)))
-        return replace(answer, cautions=cautions, looked=tally(study, study.log.looks))
+        return replace(
+            answer,
+            cautions=tuple(
+                dict.fromkeys(
+                    (*answer.cautions, *_of_makers(study, ask.__name__), *study.log.cautions)
+                )
+            ),
+            left_out=study.traced(answer.left_out),
+            looked=tally(study, study.log.looks),
+            asked=_asked(ask.__name__, given),
+        )
 
     return ask_and_log
+
+
+def with_asked(ask: Call) -> Call:
+    """Make the answer of a question that tests nothing say how to ask it again.
+
+    Parameters
+    ----------
+    ask : callable
+        A public question: its first parameter is the study.
+    """
+    signature = inspect.signature(ask)
+
+    @wraps(ask)
+    def ask_and_tell(study: Study, *args: Any, **options: Any) -> Answer:
+        answer = ask(study, *args, **options)
+        given = signature.bind(study, *args, **options).arguments
+        left_out = study.traced(answer.left_out)
+        return replace(answer, left_out=left_out, asked=_asked(ask.__name__, given))
+
+    return cast(Call, ask_and_tell)
+
+
+def _of_makers(study: Study, call: str) -> tuple[str, ...]:
+    if len(study.makers) < 2 or call not in TOGETHER:
+        return ()
+    return (
+        f"The reeds of {len(study.makers)} makers are taken as one maker's: what differs between "
+        "makers may look like an effect.",
+    )
 
 
 def tally(study: Study, looks: Iterable[Look]) -> str:
@@ -111,6 +153,32 @@ def _looks(study: Study, call: str, given: Mapping[str, Any], answer: Answer) ->
         )
         for (term, contrast, p_value), rows in tests.items()
     ]
+
+
+def _asked(call: str, given: Mapping[str, Any]) -> dict[str, Any]:
+    """Return call and arguments as JSON holds them; what it cannot hold by its name alone."""
+    arguments, not_plain = {}, []
+    for name, value in given.items():
+        if name in ("study", "progress"):
+            continue
+        try:
+            arguments[name] = _plain(value)
+        except TypeError:
+            not_plain.append(name)
+    study = whereabouts(given["study"])
+    return {"call": call, "arguments": arguments, "not_plain": not_plain, "study": study}
+
+
+def _plain(value: Any) -> Any:
+    if value is None or isinstance(value, str | bool | int | float):
+        return value
+    if isinstance(value, date):
+        return value.isoformat()
+    if isinstance(value, list | tuple):
+        return [_plain(one) for one in value]
+    if isinstance(value, Mapping):
+        return {str(name): _plain(one) for name, one in value.items()}
+    raise TypeError(type(value).__name__)
 
 
 def _option(value: Any) -> str:

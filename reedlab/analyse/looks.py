@@ -7,7 +7,7 @@ import pandas as pd
 
 from reedlab.analyse.evidence import CAUTIONS
 from reedlab.analyse.exploration import LEVEL, weighed
-from reedlab.analyse.looked import label_of, tally
+from reedlab.analyse.looked import label_of, tally, with_asked
 from reedlab.answer import Answer, counted, percent_text
 from reedlab.errors import ModelError
 from reedlab.study import Study
@@ -141,6 +141,7 @@ class Looks(Answer):
         return ax
 
 
+@with_asked
 def looks(study: Study) -> Looks:
     """Tell what was looked at in this study so far, and which findings stand given all of it.
 

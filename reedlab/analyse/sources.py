@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.looked import with_asked
 from reedlab.analyse.strata import NAMES, random_keys
 from reedlab.analyse.words import share_with_interval
 from reedlab.answer import Answer, counted
@@ -54,6 +55,7 @@ class Sources(Answer):
         return shares(self.table, labels, "the variance", ax)
 
 
+@with_asked
 def sources(study: Study, response: str) -> Sources:
     """Split the variance of a response by what the rows belong to.
 

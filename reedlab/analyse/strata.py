@@ -4,7 +4,8 @@ A factor given to a tube is judged by the variation between tubes, one given to 
 reed by that between reeds of a tube, one of the occasion by that between sessions.
 So each stratum in which rows repeat is a random term. Lots, sessions and players
 that are too few to estimate a variance from are blocks instead: their differences
-are taken out. The stage of the break-in is always a block, for reeds change.
+are taken out. The stage of the break-in is always a block, for reeds change; so are the
+makers of a pool, for what differs between makers may be anything.
 """
 
 from collections.abc import Sequence
@@ -19,6 +20,7 @@ from reedlab.schema import FEW, STRATA, STRATUM_KEY, Factor
 
 #: Words for the keys.
 NAMES = {
+    "maker_id": "maker",
     "lot_id": "lot",
     "tube_id": "tube",
     "reed_id": "reed",
@@ -80,12 +82,23 @@ def layout(frame: Frame) -> Layout:
         and key not in asked
         and frame.data[key].nunique() < FEW
     ]
+    if "maker_id" in groups:
+        few.append("maker_id")
+        cautions = (*cautions, _makers(frame))
     groups = tuple(key for key in groups if key not in few)
     blocks = [*few]
     if "stage" in frame.data and frame.data["stage"].nunique() > 1:
         blocks.append("stage")
     blocks, entangled = _told_apart(frame.data, blocks)
     return Layout(groups, tuple(blocks), (*cautions, *entangled))
+
+
+def _makers(frame: Frame) -> str:
+    return (
+        f"The reeds are {frame.data['maker_id'].nunique()} makers': differences between makers are "
+        "taken out, but an effect is taken to be the same in every hand. across_makers says "
+        "whether it is, and what a new maker may expect."
+    )
 
 
 def _told_apart(data: pd.DataFrame, blocks: list[str]) -> tuple[list[str], list[str]]:

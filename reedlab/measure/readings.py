@@ -88,6 +88,7 @@ def gather_readings(
         raise unknown_name("kind", kind, KINDS)
     cautions: list[str] = []
     label, measured_in, file = _words(value), _unit_of(value), "the table"
+    study = data if isinstance(data, Study) else None
     if isinstance(data, Study):
         response = _response(data, value)
         if response.kind == "time":
@@ -118,7 +119,7 @@ def gather_readings(
         measured_in,
         kind,
         levels,
-        left_out,
+        left_out if study is None else study.traced(left_out),
         tuple(cautions),
     )
 

@@ -3,6 +3,7 @@
 It knows nothing of reeds, and imports nothing of the other rooms.
 """
 
+from reedlab.model.across import Across, Textbook, across, textbook
 from reedlab.model.agreement import Agreement, intraclass
 from reedlab.model.classical import fixed_anova
 from reedlab.model.firth import FirthFit, fit_firth
@@ -25,6 +26,7 @@ from reedlab.model.survival import SurvivalCurve, survival_curve
 from reedlab.model.verification import Verification, begg_greenes
 
 __all__ = [
+    "Across",
     "Agreement",
     "AgreementLimits",
     "CoxFit",
@@ -41,7 +43,9 @@ __all__ = [
     "Repeatability",
     "Shuffles",
     "SurvivalCurve",
+    "Textbook",
     "Verification",
+    "across",
     "agreement_limits",
     "begg_greenes",
     "cohen_kappa",
@@ -59,6 +63,7 @@ __all__ = [
     "randomisation",
     "repeatability",
     "survival_curve",
+    "textbook",
     "variance_inflation",
     "variance_shares",
 ]

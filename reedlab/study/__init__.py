@@ -6,6 +6,8 @@ from reedlab.study.bring.brought import Brought
 from reedlab.study.faults import Fault, Faults
 from reedlab.study.folder import open_study
 from reedlab.study.plans import Plan
+from reedlab.study.pooling.pool import pool
+from reedlab.study.pooling.pooled import Pooled
 from reedlab.study.rebuilding import Rebuilt, rebuild
 from reedlab.study.recording import Recorded, record_sheet
 from reedlab.study.settings import BatchRecord, Settings, Stage, default_settings
@@ -19,6 +21,7 @@ __all__ = [
     "Fault",
     "Faults",
     "Plan",
+    "Pooled",
     "Rebuilt",
     "Recorded",
     "Settings",
@@ -30,6 +33,7 @@ __all__ = [
     "default_settings",
     "new_study",
     "open_study",
+    "pool",
     "rebuild",
     "record_sheet",
     "undo",

@@ -94,17 +94,24 @@ def _spelled(values: pd.Series, levels: list[str]) -> dict[str, str]:
     counts = Counter(values)
     groups: dict[str, list[str]] = {}
     for value in counts:
-        groups.setdefault(_plain(value), []).append(value)
-    declared = {_plain(level): level for level in reversed(levels)}
+        groups.setdefault(plain(value), []).append(value)
+    declared = {plain(level): level for level in reversed(levels)}
     right: dict[str, str] = {}
-    for plain, forms in groups.items():
-        meant = declared.get(plain, max(forms, key=lambda form: counts[form]))
+    for bare, forms in groups.items():
+        meant = declared.get(bare, max(forms, key=lambda form: counts[form]))
         # Levels that the maker declares side by side are different, however alike.
         right |= {form: meant for form in forms if form != meant and form not in levels}
     return right
 
 
-def _plain(text: str) -> str:
+def plain(text: str) -> str:
+    """Return a word without case, spaces and the codes of its accents.
+
+    Examples
+    --------
+    >>> plain("Extra  Wide") == plain("extra wide")
+    True
+    """
     return "".join(unicodedata.normalize("NFKC", text).split()).casefold()
 
 

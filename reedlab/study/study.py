@@ -120,6 +120,19 @@ class Study:
         """
         return self.faults
 
+    @property
+    def makers(self) -> tuple[str, ...]:
+        """The makers of a pool; of one maker's own study none is named."""
+        return ()
+
+    def table_of(self, file: str) -> str | None:
+        """Return the table that a file holds, if it holds one."""
+        return {sheet.file: table for table, sheet in self.sheets.items()}.get(file)
+
+    def traced(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Return rows (columns file, row) as they stand; those of a pool in their own files."""
+        return rows
+
     def plan(self, batch_id: str) -> "Plan":
         """Read what is to be made and tested in a batch; its key stays sealed.
 
