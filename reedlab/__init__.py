@@ -7,7 +7,7 @@ needs only the record does not wait for the statistics.
 from importlib import import_module
 from typing import Any
 
-__version__ = "0.5.0"
+__version__ = "0.6.0"
 
 _HOME = {
     "Factor": "reedlab.schema",
@@ -15,9 +15,13 @@ _HOME = {
     "ReedlabError": "reedlab.errors",
     "open_study": "reedlab.study",
     "new_study": "reedlab.study",
+    "pool": "reedlab.study",
     "bench": "reedlab.page",
 }
-_ROOMS = ("schema", "study", "model", "plan", "measure", "analyse", "page", "charts", "demo")
+_ROOMS = (
+    *("schema", "study", "model", "plan", "measure", "analyse", "publish", "page"),
+    *("charts", "demo"),
+)
 
 __all__ = [*_HOME, *_ROOMS]
 

@@ -12,6 +12,7 @@ from typing import Annotated
 import typer
 
 import reedlab
+from reedlab.cli_publish import handout, package
 from reedlab.errors import ReedlabError
 from reedlab.terminal import progress, show_table, working
 
@@ -316,6 +317,10 @@ def measure(
     for caution in found.cautions:
         typer.echo(f"  {caution}")
     raise typer.Exit(0 if found.left_out.empty else 1)
+
+
+app.command()(handout)
+app.command()(package)
 
 
 @app.command()

@@ -17,6 +17,7 @@ from reedlab.errors import RecordError
 from reedlab.schema import Table
 from reedlab.study.declared import completed, misfits, with_declarations
 from reedlab.study.resources import (
+    BESIDE,
     Resource,
     is_inside,
     resource_to_json,
@@ -146,7 +147,8 @@ def table_files(folder: Path) -> list[str]:
         package = json.loads((folder / DESCRIPTOR).read_text("utf-8-sig"))
         found = package.get("resources") if isinstance(package, dict) else None
         entries = found if isinstance(found, list) else []
-        paths = [entry.get("path") for entry in entries if isinstance(entry, dict)]
+        tables = [entry for entry in entries if isinstance(entry, dict) and not entry.get(BESIDE)]
+        paths = [entry.get("path") for entry in tables]
         return [path for path in paths if isinstance(path, str) and is_inside(path)]
     return []
 

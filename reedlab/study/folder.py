@@ -20,6 +20,7 @@ from reedlab.study.descriptor import DESCRIPTOR, read_descriptor, table_files
 from reedlab.study.faults import Fault
 from reedlab.study.intent import PENDING
 from reedlab.study.lock import alone, write_protected
+from reedlab.study.packed import is_packed, unpack
 from reedlab.study.resources import Resource
 from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet, read_sheet
@@ -30,12 +31,13 @@ _TRIES = 5
 
 
 def open_study(folder: str | os.PathLike[str], read_only: bool = False) -> Study:
-    """Open the study that lies in a folder.
+    """Open the study that lies in a folder, or in the zip of its open form.
 
     Parameters
     ----------
     folder : path
-        Holds ``datapackage.json`` and the CSV files that it lists.
+        Holds ``datapackage.json`` and the CSV files that it lists. A zip of them is unpacked
+        for as long as the program runs, and opened to be read only.
     read_only : bool
         Whether nothing may be written to it, not even the log of what was looked at.
 
@@ -60,6 +62,8 @@ def open_study(folder: str | os.PathLike[str], read_only: bool = False) -> Study
     ('B4', 'C5')
     """
     path = Path(folder)
+    if is_packed(path):
+        path, read_only = unpack(path), True
     for _ in range(_TRIES):
         before = _marks(path)
         unfinished = _finished(path, read_only)

@@ -26,6 +26,9 @@ FIELD_TYPES = {
     "datetime": "datetime",
 }
 
+#: What a resource that is no table of the record says of itself: plans, codebook, recordings.
+BESIDE = "beside_the_record"
+
 
 @dataclass(frozen=True)
 class Resource:
@@ -165,6 +168,8 @@ def resources_from_json(value: Any, instrument_name: str, faults: list[str]) -> 
         where = f"resources, entry {place}"
         if not isinstance(item, dict) or not isinstance(item.get("name"), str):
             faults.append(f"{where} must be an object with a 'name'.")
+            continue
+        if item.get(BESIDE) is True:
             continue
         name = item["name"]
         if name in [resource.table.name for resource in found]:

@@ -20,6 +20,9 @@ ROOT = Path(__file__).parents[2]
 TOKEN = "bench-page-under-test"
 CELL = 'import reedlab\n\nreedlab.bench(reedlab.open_study("study"))'
 
+IDLE = ".jp-Notebook-ExecutionIndicator[data-status='idle']"
+FAILURE = "[data-mime-type='application/vnd.jupyter.error']"
+
 
 @contextmanager
 def lab(home: Path, cell: str = CELL) -> Iterator[str]:
@@ -27,7 +30,7 @@ def lab(home: Path, cell: str = CELL) -> Iterator[str]:
     _write_notebook(home / "bench.ipynb", cell)
     settings = home / ".jupyter" / "settings"
     quiet = settings / "@jupyterlab" / "apputils-extension" / "notification.jupyterlab-settings"
-    quiet.parent.mkdir(parents=True)
+    quiet.parent.mkdir(parents=True, exist_ok=True)
     quiet.write_text('{"fetchNews": "false", "checkForUpdates": false}', "utf-8")
     own = {
         "JUPYTER_CONFIG_DIR": home / ".jupyter",
@@ -59,7 +62,7 @@ def lab(home: Path, cell: str = CELL) -> Iterator[str]:
 
 
 @contextmanager
-def browser(sound: Path, told: list[str], before: str = "") -> Iterator[Page]:
+def browser(sound: Path | None, told: list[str], before: str = "") -> Iterator[Page]:
     """Open a browser whose microphone plays a file once; what it asks elsewhere is told.
 
     A script may change the browser `before` any page is loaded.
@@ -67,7 +70,8 @@ def browser(sound: Path, told: list[str], before: str = "") -> Iterator[Page]:
     args = ["--headless", "--no-sandbox", "--disable-gpu", "--no-first-run"]
     args += ["--disable-background-networking", "--use-fake-ui-for-media-stream"]
     args += ["--use-fake-device-for-media-stream"]
-    args += [f"--use-file-for-fake-audio-capture={sound}%noloop"]
+    if sound:
+        args += [f"--use-file-for-fake-audio-capture={sound}%noloop"]
     with sync_playwright() as playwright:
         chromium = playwright.chromium.launch(executable_path=str(CHROMIUM), args=args)
         page = chromium.new_page(viewport={"width": 1200, "height": 1500})
@@ -105,6 +109,27 @@ def set_theme(home: Path, name: str) -> None:
     """Choose the colours of a notebook server that was started in a folder."""
     themes = home / ".jupyter/settings/@jupyterlab/apputils-extension/themes.jupyterlab-settings"
     themes.write_text(json.dumps({"theme": name}), "utf-8")
+
+
+def run_all(page: Page, longest_s: float) -> None:
+    """Run all cells of the open notebook, whose outputs are cleared, until done or one fails."""
+    # An empty notebook stands there until the chapter, which begins with a text, is loaded.
+    page.locator(".jp-Notebook .jp-MarkdownCell").first.wait_for(timeout=60_000)
+    page.locator(IDLE).wait_for(timeout=60_000)
+    page.get_by_text("Python 3 (ipykernel) | Idle").wait_for(timeout=60_000)
+    until = time.monotonic() + longest_s
+    # A cell out of sight has no inner text; a failure leaves the cells below it without a number.
+    while time.monotonic() < until:
+        prompts = page.locator(".jp-CodeCell .jp-InputPrompt").all_text_contents()
+        if all(prompt[1:2].isdigit() for prompt in prompts) or page.locator(FAILURE).count():
+            page.locator(IDLE).wait_for(timeout=60_000)
+            return
+        # A kernel that says it is idle while it is still being connected runs nothing.
+        if all(prompt[1:2].isspace() for prompt in prompts):
+            page.locator(".lm-MenuBar-item", has_text="Run").click()
+            page.get_by_role("menuitem", name="Run All Cells", exact=True).click()
+        page.wait_for_timeout(1000)
+    raise TimeoutError(f"cells are not done after {longest_s:.0f} s: {prompts}")
 
 
 def restart_kernel(page: Page) -> None:

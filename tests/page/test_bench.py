@@ -102,7 +102,7 @@ def test_levels_never_reach_the_page(tmp_path):
         visit.do("save")
     visit.do("session", number=2)
     visit.do("code", text=order(2)[0])
-    visit.do("start_session", player_id="Zoë")
+    visit.do("start_session", player_id="Pö")
     visit.do("code", text="nonsense")
     # Numbers of a trace may be anything.
     wire = "\n".join(re.sub(r'"trace": {.*?"notes"', "", text) for text in visit.traffic)
@@ -512,13 +512,13 @@ def test_a_session_without_levels_is_begun_on_the_page(tmp_path):
     assert visit.state["ask"] == "Begin the session."
     visit.do("code", text=order()[0])
     assert visit.told[1] == "Session B2-S1 is not written down yet; begin it first."
-    visit.do("start_session", player_id="Zoë", a4_hz="4400")
+    visit.do("start_session", player_id="Pö", a4_hz="4400")
     assert visit.told[0] == "bad"
-    visit.do("start_session", player_id="Zoë", a4_hz="442", temperature_c="21")
+    visit.do("start_session", player_id="Pö", a4_hz="442", temperature_c="21")
     assert visit.told == ("good", "Session B2-S1 is begun.")
     sessions = open_study(study.folder).tables["sessions"].set_index("session_id")
     assert sessions.loc["B2-S1", ["player_id", "a4_hz", "temperature_c"]].tolist() == [
-        "Zoë",
+        "Pö",
         442,
         21,
     ]
@@ -532,7 +532,7 @@ def test_a_session_with_levels_is_left_to_its_sheet(tmp_path):
     visit = Visit(sealed(tmp_path / "study"))
     visit.do("code", text=order()[0])
     assert visit.told[1].endswith("record the sessions sheet first.")
-    visit.do("start_session", player_id="Zoë")
+    visit.do("start_session", player_id="Pö")
     assert visit.told[1].startswith("The plan gives its sessions levels")
 
 
