@@ -26,7 +26,7 @@ from reedlab.study.bring.values.pitches import holds_pitch
 from reedlab.study.bring.values.read import read_value
 from reedlab.study.bring.values.readings import Read, taken
 from reedlab.study.bring.values.units import units_of
-from reedlab.study.bring.values.words import plain
+from reedlab.study.rules import plain
 
 #: Settings that may settle what a cell means, by the type of its column; units are those of
 #: the column.

@@ -8,7 +8,7 @@ from reedlab.schema import Column, cents, note_hz, table_named
 from reedlab.study.bring.grid import Cell
 from reedlab.study.bring.rules import ColumnRule
 from reedlab.study.bring.values import (
-    read_column,
+    read_value,
     suggest_date_order,
     suggest_decimal,
     suggest_unit,
@@ -17,8 +17,12 @@ from reedlab.study.bring.values import (
 REEDS, TUBES, TESTS = (table_named(name) for name in ("reeds", "tubes", "tests"))
 
 
+def read_cells(cells, column, rule):
+    return [read_value(cell, column, rule) for cell in cells]
+
+
 def column_of(column, texts, **rule):
-    return read_column([Cell(text) for text in texts], column, ColumnRule(**rule))
+    return read_cells([Cell(text) for text in texts], column, ColumnRule(**rule))
 
 
 def texts_of(found):
@@ -160,14 +164,14 @@ def test_a_workbook_with_an_error_a_comma_and_an_id_that_became_a_date():
         Cell("1.25", "number", 1.25, 6, 3),
         Cell("#DIV/0!", "error", None, 7, 3),
     ]
-    found = read_column(gouge, REEDS.column("gouge_centre_mm"), ColumnRule(unit="mm"))
+    found = read_cells(gouge, REEDS.column("gouge_centre_mm"), ColumnRule(unit="mm"))
     assert texts_of(found) == ["1.3", "1.25", ""]
     assert found[2].sentence == "the cell holds the error #DIV/0!; type its value."
     wire = [Cell("25.5", "number", 25.5), Cell("17", "number", 17.0), Cell("25,4")]
-    found = read_column(wire, REEDS.column("wire1_mm"), ColumnRule(unit="mm", decimal="."))
+    found = read_cells(wire, REEDS.column("wire1_mm"), ColumnRule(unit="mm", decimal="."))
     assert found[2].change == "'25,4' -> 25.4 (decimal comma in a column of points)."
     ids = [Cell("03-1"), Cell("04-2"), Cell("2025-01-05", "date", datetime(2025, 1, 5))]
-    found = read_column(ids, REEDS.column("reed_id"), ColumnRule())
+    found = read_cells(ids, REEDS.column("reed_id"), ColumnRule())
     assert texts_of(found) == ["03-1", "04-2", ""]
     assert "such as 05-1 or 01-5" in found[2].ask
 

@@ -5,7 +5,7 @@ import pytest
 from reedlab.schema import Column, table_named
 from reedlab.study.bring.grid import Cell
 from reedlab.study.bring.rules import ColumnRule
-from reedlab.study.bring.values import read_column, read_value
+from reedlab.study.bring.values import read_value
 
 KEPT = Column("kept", "boolean")
 FATE = table_named("reeds").column("fate")
@@ -117,7 +117,7 @@ def test_c6_a_dash_or_a_question_mark_is_asked_about(typed):
 
 def test_c6_eight_cells_in_and_eight_accounted_for():
     cells = [Cell(word) for word in ["none", "None", "NA", "n/a", "wax", "-", "?", "nil"]]
-    states = [found.state for found in read_column(cells, Column("coating"), ColumnRule())]
+    states = [read_value(cell, Column("coating"), ColumnRule()).state for cell in cells]
     assert states == ["kept", "kept", "missing", "missing", "kept", "asked", "asked", "asked"]
 
 

@@ -4,7 +4,7 @@ What the rule declares goes first; then cells that say nothing, errors and formu
 the type of the column decides. Nothing is guessed: what has two readings is a question.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import replace
 
 from reedlab.schema import Column
@@ -89,26 +89,6 @@ def read_value(cell: Cell, column: Column, how: ColumnRule) -> Read:
         if is_unsettled(typed, column):
             return ask_meaning(cell.text)
     return _reader(column)(cell, column, how)
-
-
-def read_column(cells: Sequence[Cell], column: Column, how: ColumnRule) -> tuple[Read, ...]:
-    """Return the readings of a whole column; equal cells are read once.
-
-    Examples
-    --------
-    >>> cells = [Cell("yes"), Cell(""), Cell("no")]
-    >>> [read.value for read in read_column(cells, Column("spared", "boolean"), ColumnRule())]
-    [True, None, False]
-    """
-    known: dict[tuple[object, ...], Read] = {}
-    reads = []
-    for cell in cells:
-        # 1, 1.0 and True are equal and must not stand for each other.
-        key = (cell.text, cell.kind, type(cell.value), cell.value)
-        if key not in known:
-            known[key] = read_value(cell, column, how)
-        reads.append(known[key])
-    return tuple(reads)
 
 
 def _as_said(cell: Cell, said: str, column: Column, how: ColumnRule) -> Read:

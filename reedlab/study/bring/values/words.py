@@ -6,7 +6,6 @@ that is declared; any other word is asked about. Text is kept as typed, and one 
 with = + - or @ is text.
 """
 
-import unicodedata
 from datetime import datetime
 from difflib import get_close_matches
 
@@ -15,6 +14,7 @@ from reedlab.study.bring.grid import Cell
 from reedlab.study.bring.rules import ColumnRule
 from reedlab.study.bring.values.readings import Read, asked, refused, shown, taken
 from reedlab.study.bring.values.tidy import tidied
+from reedlab.study.rules import plain
 
 YES = frozenset(
     ["true", "yes", "y", "1", "ja", "j", "oui", "si", "sì", "sí", "wahr", "vrai", "vero"]
@@ -147,14 +147,3 @@ def read_word(cell: Cell, column: Column, rule: ColumnRule) -> Read:
     close = get_close_matches(typed, levels, n=1, cutoff=0.6)
     guess = f": is '{close[0]}' meant" if close else ": which of them is it, or a new one"
     return asked(f"{shown(cell.text)} is none of the levels {', '.join(levels)}{guess}?")
-
-
-def plain(word: str) -> str:
-    """Return a word without what must not tell two levels apart: case, space, code of accents.
-
-    Examples
-    --------
-    >>> plain("Breit ") == plain("breit")
-    True
-    """
-    return "".join(unicodedata.normalize("NFKC", word).split()).casefold()
