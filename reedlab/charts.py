@@ -37,6 +37,11 @@ EVIDENCE_LOOK = {
     "exploratory": (COLOURS["grey"], "D"),
 }
 
+#: Digits and the sign of a power.
+RAISED = str.maketrans("-0123456789", "⁻⁰¹²³⁴⁵⁶⁷⁸⁹")
+#: Of zlib's nine levels: the least work, and a few kilobytes more.
+QUICK = 1
+
 
 def new_axes(width: float = 6.4, height: float = 4.0) -> "Axes":
     """Make one Axes in the house style; a notebook shows it at the end of its cell.
@@ -76,10 +81,14 @@ def forest(
     """
     ax = ax or new_axes(6.8, 1.2 + 0.34 * len(table))
     ax.axvline(0, color=COLOURS["black"], linewidth=0.8)
-    for place, row in enumerate(table.to_dict("records")):
-        colour, marker = EVIDENCE_LOOK[row["evidence"]]
-        ax.plot([row["conf_low"], row["conf_high"]], [place, place], color=colour, linewidth=2)
-        ax.plot(row["estimate"], place, marker, color=colour, markeredgecolor="white", markersize=8)
+    # An artist a grade, not two a row: one costs as much to draw as all of its points.
+    places = pd.Series(range(len(table)), index=table.index)
+    for grade, rows in table.groupby("evidence", sort=False):
+        colour, marker = EVIDENCE_LOOK[str(grade)]
+        at = places[rows.index]
+        ax.hlines(at, rows["conf_low"], rows["conf_high"], colour, lw=2, capstyle="projecting")
+        look: dict[str, Any] = {"color": colour, "markeredgecolor": "white", "markersize": 8}
+        ax.plot(rows["estimate"], at, marker, **look)
     ax.set_yticks(range(len(table)), labels=list(labels), parse_math=False)
     ax.set_ylim(len(table) - 0.5, -0.5)
     ax.set_xlabel(f"{xlabel}\nbar: 95 % interval", fontsize=9, parse_math=False)
@@ -209,6 +218,38 @@ def dots(
     return ax
 
 
+def many_lines(ax: "Axes", lines: "Iterable[ArrayLike]", **look: Any) -> None:
+    """Draw many lines of one look at once, each an array of points, shape (n, 2).
+
+    One by one they would take most of a picture's time. The axes do not reach for them: draw
+    their points as well.
+    """
+    from matplotlib.collections import LineCollection
+
+    ax.add_collection(LineCollection(list(lines), capstyle="projecting", **look), autolim=False)
+
+
+def powers_of_ten(ax: "Axes") -> None:
+    """Make the upright axis logarithmic, with labels such as 10⁻³ as plain text.
+
+    Formulas, as matplotlib sets them, take as long as the rest of a picture.
+    """
+    from matplotlib.ticker import LogFormatter
+
+    class Plain(LogFormatter):
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            """Write 2e-03 as 2·10⁻³."""
+            front, e, power = super().__call__(x, pos).partition("e")
+            if not e:
+                return front
+            ten = "10" + str(int(power.replace("−", "-"))).translate(RAISED)
+            return ten if front == "1" else f"{front}·{ten}"
+
+    ax.set_yscale("log")
+    ax.yaxis.set_major_formatter(Plain())
+    ax.yaxis.set_minor_formatter(Plain())
+
+
 def legend_once(ax: "Axes", rows: int = 1, **place: Any) -> None:
     """Name each look once, in so many rows, though it was drawn often; `place` says where."""
     handles, labels = ax.get_legend_handles_labels()
@@ -232,11 +273,13 @@ def save(ax: "Axes", path: Path) -> list[Path]:
         raise CallError("These axes belong to no figure, so there is no picture to write.")
     svg, png = path.with_name(path.name + ".svg"), path.with_name(path.name + ".png")
     # Lay out once, and draw once for each format: savefig would draw five times in all.
+    # On the canvas of the PNG, which knows the sizes of the texts from then on.
+    figure.dpi = 120
+    canvas = FigureCanvasAgg(figure)
     _fit_margins(figure, ax)
+    canvas.print_png(png, metadata={"Software": None}, pil_kwargs={"compress_level": QUICK})
     with plt.rc_context({"svg.hashsalt": "reedlab", "svg.fonttype": "none"}):
         FigureCanvasSVG(figure).print_svg(svg, metadata={"Date": None})
-    figure.dpi = 120
-    FigureCanvasAgg(figure).print_png(png, metadata={"Software": None})
     plt.close(figure)
     return [svg, png]
 
@@ -252,7 +295,10 @@ def _fit_margins(figure: "Figure", ax: "Axes") -> None:
         figure.set_layout_engine("none")
         return
     figure.set_layout_engine(None)
-    needed, box = ax.get_tightbbox(), ax.get_window_extent()
+    # Spines lie on the box, and looking for them costs as much as a label.
+    beside = [a for a in ax.get_default_bbox_extra_artists() if a not in ax.spines.values()]
+    needed = ax.get_tightbbox(bbox_extra_artists=beside)
+    box = ax.get_window_extent()
     if needed is None:
         return
     width, height = figure.bbox.size

@@ -5,6 +5,7 @@ answers at once. A raised fault becomes its message on the error stream and exit
 2; exit code 1 means that the record has errors, or that a recording was left out.
 """
 
+import gc
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -16,6 +17,9 @@ from reedlab.cli_publish import handout, package
 from reedlab.errors import ReedlabError
 from reedlab.terminal import progress, show_table, working
 
+#: So many new objects before the youngest are looked through (Python's own 700).
+GARBAGE = 20_000
+
 app = typer.Typer(
     help="Turn bench work on double reeds into evidence.",
     no_args_is_help=True,
@@ -26,6 +30,8 @@ app = typer.Typer(
 
 def main() -> None:
     """Run the command line; show what reedlab raises as a message, never as a traceback."""
+    # A command lives for seconds: looking for lost objects less often saves a twentieth of them.
+    gc.set_threshold(GARBAGE)
     try:
         app()
     except ReedlabError as error:
@@ -97,12 +103,15 @@ def season(
 ) -> None:
     """Sum up a season: faults, keep rate, sources, drivers, what to do; write the details."""
     import matplotlib
+    import pandas as pd
 
     from reedlab.analyse import season as ask
     from reedlab.analyse.season_text import blocks
     from reedlab.study import open_study
 
     matplotlib.use("Agg")  # pictures go to files; no window may open
+    # Where pyarrow is installed pandas keeps texts with it, which is slower for a few hundred rows.
+    pd.options.mode.string_storage = "python"
     with working() as tell:
         found = ask(open_study(folder), response, tell)
         tell("writing tables and pictures")
@@ -228,7 +237,7 @@ def record(
 @app.command()
 def bring(
     folder: Annotated[Path, typer.Argument(help="The folder of a study.")],
-    sheet_file: Annotated[Path, typer.Argument(metavar="SHEET", help="XLSX, ODS, CSV or TSV.")],
+    sheet_file: Annotated[Path, typer.Argument(metavar="SHEET", help="XLSX, ODS, CSV, Parquet.")],
     mapping: Annotated[Path | None, typer.Option(help="How its columns are read (TOML).")] = None,
     sheet: Annotated[str | None, typer.Option(help="Which sheet of a workbook.")] = None,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show, but write nothing.")] = False,

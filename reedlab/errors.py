@@ -32,6 +32,10 @@ class InestimableTermError(ModelError):
         super().__init__(message)
         self.term = term
 
+    def __reduce__(self) -> tuple[type, tuple[str, str]]:
+        # Without it the error could not come back from another process.
+        return type(self), (str(self), self.term)
+
 
 def listed(names: Iterable[object]) -> str:
     """Write names one after the other, as messages show them.

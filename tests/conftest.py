@@ -1,4 +1,4 @@
-"""Shared by all tests: no picture stays open."""
+"""Shared by all tests: no picture stays open; a cluster for those that ask for it."""
 
 from collections.abc import Iterator
 
@@ -14,3 +14,17 @@ def _closed_pictures() -> Iterator[None]:
     from matplotlib import pyplot as plt
 
     plt.close("all")
+
+
+@pytest.fixture(scope="module")
+def cluster() -> Iterator[object]:
+    """Return two processes of Dask; joblib finds their client."""
+    import distributed
+
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=True, dashboard_address=None
+        ) as two,
+        distributed.Client(two),
+    ):
+        yield two

@@ -119,11 +119,12 @@ def test_the_version():
     assert run("--version").stdout == f"reedlab {reedlab.__version__}\n"
 
 
-def test_help_answers_in_half_a_second_and_check_in_one_and_a_half(tmp_path):
+def test_help_and_check_answer_at_once(tmp_path):
+    # 0.3 and 1.2 s are promised on an idle machine (tests/bench), twice as much when it is busy.
     # "51 thou" is the slowest fault, for its remedy needs the units.
     record(tmp_path, reeds="reed_id,bevel_mm\n1,51 thou\n2,3\n")
-    assert seconds("--help") < 0.5
-    assert seconds("check", tmp_path) < 1.5
+    assert seconds("--help") < 0.6
+    assert seconds("check", tmp_path) < 2.4
 
 
 @pytest.fixture(scope="module")
@@ -189,8 +190,9 @@ def test_season_rules_its_tables_in_a_terminal(invented, tmp_path, monkeypatch, 
 
 
 def test_the_season_takes_seconds_and_600_megabytes_at_most(invented, tmp_path):
-    # 7 to 9 s of processor time were seen; half as much again is left for a slower machine.
-    assert seconds("season", invented, "--out", tmp_path / "out") < 15
+    # 8 s are promised on an idle machine (tests/bench); beside other work the same instructions
+    # took up to twice as long.
+    assert seconds("season", invented, "--out", tmp_path / "out") < 16
     assert 50e6 < peak_bytes("season", invented, "--out", tmp_path / "out") < 600e6
 
 
@@ -385,4 +387,4 @@ def test_help_of_measure_names_kinds_and_options_at_once():
     shown = run("measure", "--help").stdout
     for word in ("crow, hairpin", "--study", "--mapping", "--notes", "--a4", "--calibration"):
         assert word in shown
-    assert seconds("measure", "--help") < 0.5
+    assert seconds("measure", "--help") < 0.6

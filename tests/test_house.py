@@ -34,7 +34,7 @@ MAY_IMPORT = {
     },
     "cli_publish": {"study", "publish", "terminal"},
 }
-GROUND_FLOOR = {"errors", "answer"}
+GROUND_FLOOR = {"errors", "answer", "pieces"}
 
 
 def _room(path: Path) -> str:
@@ -117,12 +117,13 @@ def test_opening_a_study_does_not_load_the_statistics() -> None:
     assert json.loads(out.stdout) == []
 
 
-def test_the_measures_are_loaded_without_the_engine_and_without_what_listens() -> None:
+def test_plans_and_measures_are_loaded_without_the_engine_and_without_what_listens() -> None:
     code = (
         "import sys, json, reedlab; assert 'reedlab.measure' not in sys.modules;"
         "reedlab.measure.crow; reedlab.measure.measure_files; reedlab.measure.agreement;"
-        "print(json.dumps([m for m in ('av', 'parselmouth', 'joblib', 'scipy', 'statsmodels',"
-        " 'matplotlib', 'pingouin') if m in sys.modules]))"
+        "reedlab.plan.design_batch;"
+        "print(json.dumps([m for m in ('reedlab.model', 'av', 'parselmouth', 'joblib', 'scipy',"
+        " 'statsmodels', 'matplotlib', 'pingouin') if m in sys.modules]))"
     )
     out = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert json.loads(out.stdout) == []

@@ -22,7 +22,7 @@ from reedlab.model import across
 from reedlab.model.across import LEAST
 from reedlab.model.comparisons import holm
 from reedlab.schema import FEW, Response
-from reedlab.study import Pooled, Study
+from reedlab.study import Study
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -140,8 +140,8 @@ def across_makers(
     )
 
 
-def _asked(study: Study, response: str) -> tuple[Pooled, Response]:
-    if not isinstance(study, Pooled):
+def _asked(study: Study, response: str) -> tuple[Study, Response]:
+    if not study.makers:
         raise CallError(
             "across_makers is asked of several makers' studies together: reedlab.pool([...])."
         )
@@ -223,7 +223,7 @@ def _holds(row: Mapping[Any, Any]) -> str:
     return HOLDS[4]
 
 
-def _cautions(study: Pooled, response: Response, table: pd.DataFrame) -> list[str]:
+def _cautions(study: Study, response: Response, table: pd.DataFrame) -> list[str]:
     found = [
         "What a new maker may expect is meant for a maker like these: with such cane, tools and "
         "players."

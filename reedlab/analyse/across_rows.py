@@ -15,8 +15,10 @@ from reedlab.analyse.evidence import grade
 from reedlab.analyse.frame import Frame, gather, ordered_levels
 from reedlab.analyse.strata import judged
 from reedlab.errors import ModelError
+from reedlab.model.threads import one_thread
+from reedlab.pieces import in_pieces
 from reedlab.schema import Factor
-from reedlab.study import Pooled
+from reedlab.study import Study
 
 COLUMNS = (
     *("term", "contrast", "maker_id", "estimate", "std_error", "df", "conf_low", "conf_high"),
@@ -57,7 +59,7 @@ class ByMaker:
         return self.table[[pair in spoken for pair in pairs]].reset_index(drop=True)
 
 
-def by_maker(study: Pooled, response: str, factors: Sequence[str] | None) -> ByMaker:
+def by_maker(study: Study, response: str, factors: Sequence[str] | None) -> ByMaker:
     """Fit every maker's own reeds.
 
     Raises
@@ -69,15 +71,17 @@ def by_maker(study: Pooled, response: str, factors: Sequence[str] | None) -> ByM
     """
     gathered, cautions = _gathered(study, response, factors)
     alike = _alike(gathered)
-    tables, used = [], []
+    hands = []
     for maker, frame in gathered.items():
         own = replace(frame, factors=tuple(alike[factor.name] for factor in frame.factors))
         own = replace(own, factors=_with_stratum(own.factors, frame.factors))
-        try:
-            table, own = _effects(study.of(maker), own)
-        except ModelError as error:
-            cautions.append(f"{maker}: {' '.join(str(error).splitlines())}")
+        hands.append((study.of(maker), own))
+    tables, used = [], []
+    for maker, found in zip(gathered, in_pieces(_effects, hands), strict=True):
+        if isinstance(found, str):
+            cautions.append(f"{maker}: {' '.join(found.splitlines())}")
             continue
+        table, own = found
         used.append(own)
         cautions += [f"{maker}: {text}" for text in own.cautions]
         tables.append(table.assign(maker_id=maker))
@@ -94,7 +98,7 @@ def by_maker(study: Pooled, response: str, factors: Sequence[str] | None) -> ByM
 
 
 def _gathered(
-    study: Pooled, response: str, factors: Sequence[str] | None
+    study: Study, response: str, factors: Sequence[str] | None
 ) -> tuple[dict[str, Frame], list[str]]:
     frames, cautions = {}, []
     for maker in study.makers:
@@ -133,10 +137,18 @@ def _with_stratum(factors: Sequence[Factor], own: Sequence[Factor]) -> tuple[Fac
     )
 
 
-def _effects(study: Pooled, frame: Frame) -> tuple[pd.DataFrame, Frame]:
-    frame, chosen = judged(frame)
-    fit, frame = fit_factors(frame, chosen)
-    table = effects_table(fit, frame.factors)
+@one_thread
+def _effects(
+    hand: tuple[Study, Frame], _seed: np.random.SeedSequence
+) -> tuple[pd.DataFrame, Frame] | str:
+    """One maker's effects and the rows that they rest on, or why there are none."""
+    study, frame = hand
+    try:
+        frame, chosen = judged(frame)
+        fit, frame = fit_factors(frame, chosen)
+        table = effects_table(fit, frame.factors)
+    except ModelError as error:
+        return str(error)
     by_name = {factor.name: factor for factor in frame.factors}
     strata = [by_name[term].stratum for term in table["term"]]
     table = table.assign(

@@ -6,6 +6,7 @@ are in the response's unit.
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -41,19 +42,24 @@ class Pairs:
     cautions: tuple[str, ...]
     file: str
 
-    @property
+    @cached_property
     def kinds(self) -> tuple[str, ...]:
         """What was done, in the order of the alphabet."""
         return tuple(sorted(self.done["kind"].unique()))
 
-    @property
+    @cached_property
     def untouched(self) -> pd.Series:
         """Whether nothing was done between the two sessions of a pair."""
         return pd.Series(~self.data.index.isin(self.done["pair"]), self.data.index)
 
     def of(self, kind: str) -> pd.DataFrame:
         """Return the pairs between which a kind of adjustment was made."""
-        return self.data[self.data.index.isin(self.done.loc[self.done["kind"] == kind, "pair"])]
+        return self._by_kind[kind]
+
+    @cached_property
+    def _by_kind(self) -> dict[str, pd.DataFrame]:
+        pairs = self.done.groupby("kind")["pair"]
+        return {str(kind): self.data[self.data.index.isin(own)] for kind, own in pairs}
 
     def only(self, rows: pd.Index) -> "Pairs":
         """Return these pairs alone."""

@@ -8,13 +8,14 @@ beside it where they would have come to if left alone.
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from reedlab.analyse.adjusting_pairs import Pairs
 from reedlab.analyse.adjusting_text import UNTOUCHED, kinds_of
 from reedlab.analyse.words import with_unit
 from reedlab.answer import number_text
-from reedlab.charts import COLOURS, EVIDENCE_LOOK, new_axes
+from reedlab.charts import COLOURS, EVIDENCE_LOOK, many_lines, new_axes
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,10 +52,10 @@ def draw_pairs(pairs: Pairs, table: pd.DataFrame, ax: "Axes | None" = None) -> "
 
 
 def _lines(ax: "Axes", place: int, data: pd.DataFrame, colour: str, marker: str) -> None:
-    ends = data[["before", "after"]].to_numpy().T
-    places = [place + BEFORE, place + AFTER]
-    ax.plot(places, ends, color=colour, alpha=0.4, linewidth=0.9)
-    ax.plot(places, ends, marker, color=colour, alpha=0.6, markersize=3.5, linestyle="")
+    ends = data[["before", "after"]].to_numpy(dtype=float)
+    places = np.broadcast_to([place + BEFORE, place + AFTER], ends.shape)
+    many_lines(ax, np.stack([places, ends], axis=2), color=colour, alpha=0.4, linewidth=0.9)
+    ax.plot(places.ravel(), ends.ravel(), marker, color=colour, alpha=0.6, markersize=3.5)
 
 
 def _effect(ax: "Axes", place: int, reached: float, row: Mapping[Any, Any]) -> None:

@@ -13,7 +13,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.adjusting_pairs import Pairs
-from reedlab.analyse.frame import Frame, gather, require_unique_keys
+from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.joined import PARENTS, require_unique_keys
 from reedlab.answer import counted
 from reedlab.errors import CallError, ModelError, listed, unknown_name
 from reedlab.schema import Response
@@ -165,10 +166,15 @@ def _placed(
     """Find the pair of each adjustment; those without one with the reason."""
     table = study.tables["adjustments"]
     found, faults = [], []
+    known = {
+        key: set(study.tables[name][key])
+        for key, name in PARENTS.items()
+        if key in ("reed_id", "session_id") and name in study.tables
+    }
     by_reed = dict(iter(held.groupby("reed_id", observed=True)["place"]))
     for row, told in zip(table.index, _told(table, by), strict=True):
         reed, session = told["reed_id"], told["session_id"]
-        fault = _unknown(study, told) or (
+        fault = _unknown(study, told, known) or (
             f"session_id {session} is not among the sessions" if session not in places else ""
         )
         if not fault and told["kind"] is None:
@@ -207,13 +213,13 @@ def _told(table: pd.DataFrame, by: Sequence[str]) -> Iterator[dict]:
         }
 
 
-def _unknown(study: Study, told: dict) -> str:
-    for key, name in (("reed_id", "reeds"), ("session_id", "sessions")):
-        table = study.tables.get(name)
+def _unknown(study: Study, told: dict, known: dict[str, set]) -> str:
+    """Say which of an adjustment's reed and session is recorded nowhere, if one is."""
+    for key in ("reed_id", "session_id"):
         if told[key] is None:
             return f"{key} not recorded"
-        if table is not None and told[key] not in set(table[key]):
-            return f"{key} {told[key]} is not in {study.sheets[name].file}"
+        if key in known and told[key] not in known[key]:
+            return f"{key} {told[key]} is not in {study.sheets[PARENTS[key]].file}"
     return ""
 
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reedlab.analyse.words import with_unit
-from reedlab.charts import COLOURS, legend_once, new_axes
+from reedlab.charts import COLOURS, legend_once, many_lines, new_axes
 from reedlab.schema import Response
 
 if TYPE_CHECKING:
@@ -22,9 +22,11 @@ def draw_break_in(
     """Draw a break-in; `raw` has reed_id, minutes and value of every test."""
     ax = ax or new_axes(6.8, 4.2)
     grey, black = COLOURS["grey"], COLOURS["black"]
-    for _, reed in raw.sort_values("minutes", kind="stable").groupby("reed_id"):
-        look: dict[str, Any] = {"color": grey, "linewidth": 0.6, "markersize": 2.5, "alpha": 0.4}
-        ax.plot(reed["minutes"], reed["value"], "-o", label="one reed", **look)
+    reeds = raw.sort_values("minutes", kind="stable").groupby("reed_id")[["minutes", "value"]]
+    look: dict[str, Any] = {"color": grey, "linewidth": 0.6, "alpha": 0.4}
+    many_lines(ax, [reed.to_numpy(dtype=float) for _, reed in reeds], **look)
+    ax.plot(raw["minutes"], raw["value"], "o", color=grey, markersize=2.5, alpha=0.4)
+    ax.plot([], [], "-o", markersize=2.5, label="one reed", **look)
     ax.fill_between(
         curve["minutes"],
         curve["conf_low"],

@@ -11,8 +11,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.drift_frame import sound_cells
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.joined import sound_cells
 from reedlab.analyse.strata import NAMES, random_keys
 from reedlab.answer import counted, number_text
 from reedlab.errors import CallError, ModelError
@@ -62,7 +62,7 @@ def played(study: Study, response: str) -> Frame:
             "played before each test."
         )
     frame = gather(study, response, [])
-    minutes = sound_cells(study, "tests", MINUTES).reindex(frame.data.index)
+    minutes = sound_cells(study, "tests")[MINUTES].reindex(frame.data.index)
     lost = frame.data.index[minutes.isna()]
     fault = pd.DataFrame({"file": file, "row": lost, "fault": f"{MINUTES} not recorded"})
     left_out = pd.concat([frame.left_out, fault], ignore_index=True)

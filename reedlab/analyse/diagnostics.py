@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,8 @@ from reedlab.answer import Answer, number_text, percent_text
 from reedlab.errors import ModelError
 from reedlab.model import LinearFit
 from reedlab.model.inflation import variance_inflation
+from reedlab.model.threads import one_thread
+from reedlab.pieces import in_pieces
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -191,14 +194,16 @@ def influence(study: Study, response: str, factors: Sequence[str] | None = None)
         raise ModelError("No tube is recorded in these rows, so none can be left out.")
     everything = effects_table(fit, frame.factors).set_index(["term", "contrast"])
     parts, cautions = [], []
-    for tube, rows in frame.data.groupby("tube_id", observed=True):
-        try:
-            rest, estimates = _without_tube(frame, chosen, fit, rows.index)
-        except ModelError as error:
-            cautions.append(f"Without tube {tube} there is no model: {error}")
+    tubes = frame.data.groupby("tube_id", observed=True)
+    by_tube = {str(tube): rows.index for tube, rows in tubes}
+    refits = in_pieces(partial(_without, frame, chosen, fit), list(by_tube.values()))
+    for tube, found in zip(by_tube, refits, strict=True):
+        if isinstance(found, str):
+            cautions.append(f"Without tube {tube} there is no model: {found}")
             continue
+        estimates, told = found
         parts.append(estimates.assign(tube_left_out=tube))
-        cautions += [f"Without tube {tube}: {c}" for c in rest.cautions if c not in frame.cautions]
+        cautions += [f"Without tube {tube}: {c}" for c in told if c not in frame.cautions]
     # Without a tube the first level may be another, and contrasts against it are not the same.
     parts = [
         p[pd.MultiIndex.from_frame(p[["term", "contrast"]]).isin(everything.index)] for p in parts
@@ -256,15 +261,20 @@ def _modelled(
     return frame, chosen, fit
 
 
-def _without_tube(
-    frame: Frame, chosen: Layout, whole: LinearFit, rows: pd.Index
-) -> tuple[Frame, pd.DataFrame]:
-    smaller = frame.dropped(rows)
-    fit, smaller = fit_factors(judgeable(smaller, chosen), chosen)
+@one_thread
+def _without(
+    frame: Frame, chosen: Layout, whole: LinearFit, rows: pd.Index, _seed: np.random.SeedSequence
+) -> tuple[pd.DataFrame, tuple[str, ...]] | str:
+    """Effects without some rows and what to know of them, or why there is no model."""
+    try:
+        smaller = judgeable(frame.dropped(rows), chosen)
+        fit, smaller = fit_factors(smaller, chosen)
+    except ModelError as error:
+        return str(error)
     parts = []
     for factor in smaller.factors:
         names, L = contrasts(fit, factor, like=whole)
         parts.append(
             pd.DataFrame({"term": factor.name, "contrast": names, "estimate": L @ fit.coefficients})
         )
-    return smaller, pd.concat(parts, ignore_index=True)
+    return pd.concat(parts, ignore_index=True), smaller.cautions

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.joined import sound_cells
 from reedlab.answer import counted
 from reedlab.errors import CallError, ModelError, unknown_name
 from reedlab.schema import Response, is_number
@@ -112,14 +113,6 @@ def plural(division: str) -> str:
     ('weeks', 'batches')
     """
     return f"{division}es" if division.endswith("ch") else f"{division}s"
-
-
-def sound_cells(study: Study, table: str, column: str) -> pd.Series:
-    """A column of the record without the cells that the check calls impossible."""
-    errors = study.faults.errors
-    here = (errors["file"] == study.sheets[table].file) & (errors["column"] == column)
-    values = study.tables[table][column]
-    return values.mask(values.index.isin(errors.loc[here, "row"]))
 
 
 def _lag(lag_days: Sequence[float]) -> tuple[float, float]:
@@ -270,7 +263,7 @@ def _weather(study: Study, data: pd.DataFrame, lag: tuple[float, float]) -> dict
     for name in WEATHER:
         if name not in sessions or sessions[name].isna().all():
             continue
-        cells = sound_cells(study, "sessions", name)
+        cells = sound_cells(study, "sessions")[name]
         held = cells.notna() & day.notna()
         unique = at.dt.normalize().dropna().drop_duplicates().to_numpy()
         values = cells[held].to_numpy(dtype=float)

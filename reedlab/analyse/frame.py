@@ -13,15 +13,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from reedlab.analyse.joined import PARENTS, errors_of, join, sound_cells
 from reedlab.answer import percent_text
-from reedlab.errors import CallError, ModelError, RecordError
+from reedlab.errors import CallError, ModelError
 from reedlab.schema import STRATA, STRATUM_KEY, Factor, Response
 from reedlab.study import Study
+from reedlab.study.once import once_a_study
 
-#: From a row to what it belongs to: key column, and the table with one row for each key.
-PARENTS = {"reed_id": "reeds", "session_id": "sessions", "tube_id": "tubes", "lot_id": "lots"}
-#: Keys of parents' parents and of the player, carried along.
-CARRIED = {"reeds": ["tube_id"], "sessions": ["player_id"], "tubes": ["lot_id"], "lots": []}
 #: A factor missing in more than this share of the rows is not worth losing them for.
 TOO_SPARSE = 0.2
 
@@ -100,16 +98,40 @@ def gather(study: Study, response: str, factors: Sequence[str] | None = None) ->
             f"'{response}' is a time until something happens, and reeds still in use have none "
             "yet: this question takes continuous, ordinal and binary responses."
         )
+    if factors is not None:
+        factors = tuple(dict.fromkeys(factors))
+    found = _gathered(study, response, factors)
+    # Shallow copies: pandas copies what is then changed, so what is kept stays as it is.
+    data, left_out = found.data.copy(deep=False), found.left_out.copy(deep=False)
+    return replace(found, data=data, left_out=left_out)
+
+
+@once_a_study
+def _gathered(study: Study, response: str, factors: tuple[str, ...] | None) -> Frame:
+    asked = study.response(response)
+    return gather_values(study, asked, sound_cells(study, asked.table)[response], factors)
+
+
+def gather_values(
+    study: Study, asked: Response, values: pd.Series, factors: Sequence[str] | None
+) -> Frame:
+    """Join values of a response to factors and keys as :func:`gather` does.
+
+    Parameters
+    ----------
+    study : Study
+    asked : Response
+    values : Series
+        The response, by the row of its table.
+    factors : sequence of str, optional
+    """
     if factors is None:
-        chosen = tuple(factor for factor in study.factors if factor.name != response)
+        chosen = tuple(factor for factor in study.factors if factor.name != asked.name)
     else:
         chosen = tuple(study.factor(name) for name in dict.fromkeys(factors))
-    require_unique_keys(study, asked.table)
-    data, orphans = _joined(study, asked, chosen)
-    set_aside = _impossible_cells(study, asked, chosen)
-    data[asked.name] = _as_numbers(data[asked.name], asked)
+    data, orphans = join(study, asked, _as_numbers(values, asked), chosen)
     data, missing = _without_missing(data, [asked.name])
-    usable, cautions = [], [*_sealed(study), *set_aside]
+    usable, cautions = [], [*_sealed(study), *_set_aside(study, asked, chosen)]
     for factor in chosen:
         if factor.name not in data:
             cautions.append(
@@ -152,84 +174,14 @@ def _sealed(study: Study) -> list[str]:
     ]
 
 
-def require_unique_keys(study: Study, table: str) -> None:
-    """Refuse rows that stand twice: joined, they would count double.
-
-    Raises
-    ------
-    RecordError
-        Naming every such row of the table and of those it points to.
-    """
-    faults = []
-    for name in {table, *PARENTS.values()} & set(study.tables):
-        keys = [key for key in study.schema[name].key if key in study.tables[name]]
-        rows = study.tables[name][keys].dropna()
-        for key, group in rows[rows.duplicated(keep=False)].groupby(keys):
-            where = ", ".join(map(str, group.index))
-            what = ", ".join(f"{k} {v}" for k, v in zip(keys, key, strict=True))
-            faults.append(f"{study.sheets[name].file}, rows {where}: the same {what}.")
-    if faults:
-        raise RecordError(
-            "Rows stand twice; keep the right one of each, or give the repeat another trial "
-            "number:\n" + "\n".join(sorted(faults))
-        )
-
-
-def _joined(
-    study: Study, response: Response, factors: Sequence[Factor]
-) -> tuple[pd.DataFrame, list[tuple[int, str]]]:
-    base = study.tables[response.table]
-    keys = ("maker_id", *PARENTS, "player_id", "stage")
-    own = [*keys, *(f.name for f in factors if f.table == response.table)]
-    data = base[list(dict.fromkeys([*(c for c in own if c in base), response.name]))].copy()
-    data = _blank_impossible(study, response.table, data)
-    orphans: list[tuple[int, str]] = []
-    for key, name in PARENTS.items():
-        if key not in data or name not in study.tables or name == response.table:
-            continue
-        parent = study.tables[name]
-        wanted = [f.name for f in factors if f.table == name]
-        _require_own_names(wanted, data, name, response)
-        carried = [c for c in CARRIED[name] if c in parent and c not in data]
-        extra = parent[[*dict.fromkeys([*carried, *wanted])]]
-        extra = _blank_impossible(study, name, extra).set_axis(parent[key])
-        lost = data[key].notna() & ~data[key].isin(parent[key])
-        file = study.sheets[name].file
-        found = zip(data.index[lost], data.loc[lost, key], strict=True)
-        orphans += [(row, f"{key} {value} is not in {file}") for row, value in found]
-        data = data[~lost].join(extra[extra.index.notna()], on=key)
-    return data, orphans
-
-
-def _require_own_names(
-    wanted: Sequence[str], data: pd.DataFrame, table: str, response: Response
-) -> None:
-    for name in set(wanted) & set(data.columns):
-        raise CallError(
-            f"The factor '{name}' of the table {table} has the same name as a column of "
-            f"{response.table} that this question needs; rename one of the two."
-        )
-
-
-def _blank_impossible(study: Study, table: str, data: pd.DataFrame) -> pd.DataFrame:
-    errors = study.faults.errors
-    errors = errors[errors["file"] == study.sheets[table].file]
-    data = data.copy()
-    for row, column in zip(errors["row"], errors["column"], strict=True):
-        if column in data and row in data.index and column not in study.schema[table].key:
-            data.loc[row, column] = None
-    return data
-
-
-def _impossible_cells(
-    study: Study, response: Response, factors: Sequence[Factor]
-) -> tuple[str, ...]:
-    used = {(response.table, response.name), *((f.table, f.name) for f in factors)}
-    return tuple(
-        f"Set aside: {e['file']} row {e['row']}, {e['column']} '{e['value']}': {e['fault']}"
-        for e in study.faults.errors.to_dict("records")
-        if (study.table_of(e["file"]), e["column"]) in used
-    )
+def _set_aside(study: Study, response: Response, factors: Sequence[Factor]) -> list[str]:
+    """Tell the cells asked about that the check calls impossible."""
+    cells = {(response.table, response.name), *((f.table, f.name) for f in factors)}
+    return [
+        f"Set aside: {file} row {row}, {column} '{value}': {fault}"
+        for file, row, column, value, fault in errors_of(study)
+        if (study.table_of(file), column) in cells
+    ]
 
 
 def _as_numbers(values: pd.Series, response: Response) -> pd.Series:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, overload
 
 import pandas as pd
 
-from reedlab.analyse.frame import require_unique_keys
+from reedlab.analyse.joined import require_unique_keys
 from reedlab.analyse.keep_by_level import KeepRateByLevel, by_level
 from reedlab.analyse.looked import with_asked
 from reedlab.analyse.words import share_with_interval

@@ -16,7 +16,6 @@ import pandas as pd
 from reedlab.analyse.evidence import CAUTIONS
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.lasting_effects import effect_rows, examine, level_curves
-from reedlab.analyse.lasting_frame import with_lives
 from reedlab.analyse.lasting_rows import (
     NOT_WEAR,
     WORN_OUT,
@@ -213,8 +212,7 @@ class _Predictors:
 def _predictors(study: Study, lives: Lives, factors: Sequence[str] | None) -> _Predictors:
     if factors is not None and not len(factors):
         return _Predictors(pd.DataFrame(), {}, ())
-    joined = with_lives(study, lives)
-    examined = examine(joined, lives, factors)
+    examined = examine(study, lives, factors)
     if not examined.judged:
         if factors is None:
             return _Predictors(pd.DataFrame(), {}, examined.cautions)
@@ -226,7 +224,7 @@ def _predictors(study: Study, lives: Lives, factors: Sequence[str] | None) -> _P
         for judged in examined.judged
         for row in _level_rows(judged.frame, judged.factor, lives.scale)
     ]
-    effects = effect_rows(joined, examined)
+    effects = effect_rows(study, examined)
     grades = [CAUTIONS[name] for name in CAUTIONS if (effects["evidence"] == name).any()]
     return _Predictors(
         pd.concat([pd.DataFrame(levels), effects], ignore_index=True),

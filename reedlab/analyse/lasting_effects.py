@@ -66,7 +66,7 @@ class Examined:
 
 
 def examine(study: Study, lives: Lives, factors: Sequence[str] | None) -> Examined:
-    """Judge each factor; `study` is that of :func:`with_lives`."""
+    """Judge each factor."""
     whole = gathered(study, lives, factors)
     events = int(whole.data[WORN_OUT].sum())
     needed = sum(_coefficients(whole, factor) for factor in whole.factors)

@@ -12,7 +12,7 @@ from datetime import date, datetime
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import require_unique_keys
+from reedlab.analyse.joined import require_unique_keys
 from reedlab.answer import counted, number_text
 from reedlab.errors import CallError, ModelError, RecordError, listed, unknown_name
 from reedlab.model.survival import SurvivalCurve, survival_curve

@@ -93,12 +93,12 @@ class Looks(Answer):
         """Draw the p values in order against the line below which they stand."""
         from matplotlib.ticker import MaxNLocator
 
-        from reedlab.charts import COLOURS, EVIDENCE_LOOK, legend_once, new_axes
+        from reedlab.charts import COLOURS, EVIDENCE_LOOK, legend_once, new_axes, powers_of_ten
 
         if self.table.empty:
             raise ModelError(f"There is no picture: {self.looked}")
         ax = ax or new_axes()
-        ax.set_yscale("log")
+        powers_of_ten(ax)
         ax.margins(y=0.1)
         record = self.table["evidence"] != "randomised"
         place = self.table.groupby(record).cumcount() + 1

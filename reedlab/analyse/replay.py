@@ -7,6 +7,7 @@ let them, and recipes within a tube. Where a plan cannot be drawn again one sent
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -100,13 +101,8 @@ def replay(study: Study, frame: Frame) -> Replay | str:
     plot = data.groupby(["batch_id", "tube_id"]).ngroup().to_numpy()
     group = plot if shared else data.groupby(["batch_id", "shuffled_among"]).ngroup().to_numpy()
 
-    def accepts(taken: np.ndarray) -> np.ndarray:
-        fine = np.ones(len(taken), dtype=bool)
-        for batch, count, start in tests:
-            fine &= batch.could_be(taken[:, start : start + count] - start)
-        return fine
-
-    return Replay(data, Shuffles(plot, group, accepts=accepts if tests else None), shared)
+    accepts = partial(_accepted, tests) if tests else None
+    return Replay(data, Shuffles(plot, group, accepts=accepts), shared)
 
 
 def columns(frame: Frame, factor: Factor, values: pd.Series) -> np.ndarray:
@@ -117,6 +113,14 @@ def columns(frame: Frame, factor: Factor, values: pd.Series) -> np.ndarray:
     order = ordered_levels(factor, _recorded(frame, factor))
     named = _typed(factor, values).to_numpy()
     return np.stack([(named == level).astype(float) for level in order[1:]], axis=1)
+
+
+def _accepted(tests: Sequence[tuple[Batch, int, int]], taken: np.ndarray) -> np.ndarray:
+    """Which arrangements of all reeds every one of the batches could have drawn."""
+    fine = np.ones(len(taken), dtype=bool)
+    for batch, count, start in tests:
+        fine &= batch.could_be(taken[:, start : start + count] - start)
+    return fine
 
 
 def _recorded(frame: Frame, factor: Factor) -> Sequence[str]:

@@ -6,6 +6,7 @@ saved is counted against finishing every reed. Shares are in percent.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,8 @@ from reedlab.analyse.stopping_rows import StoppingRows, shown
 from reedlab.analyse.stopping_stages import Costs
 from reedlab.model.early_stops import EarlyStops, RuleShares, early_stops
 from reedlab.model.monotone_logit import MonotoneLogit
+from reedlab.model.threads import one_thread
+from reedlab.pieces import in_pieces
 
 SAVED = "minutes saved per keeper"
 THROWN = "keepers thrown away"
@@ -105,16 +108,21 @@ def judged_table(
 
 def cut_table(judged: Judged, method: str, places: int = 25) -> pd.DataFrame:
     """Return the minutes per keeper for cuts of the leading measure, the others held."""
-    G, found = judged.rows.G, []
-    low, high = np.quantile(G[:, 0], [0.02, 0.9])
-    for cut in np.linspace(low, high, places):
-        counts = judged.counts(stopped(G, np.array([cut, *judged.cuts[1:]])))
-        # The same draws for every cut: the band is then as smooth as the line.
-        drawn = _figures(counts.draws(method, judged.seed), judged.costs)[RULE]
-        estimate = _figures(counts.estimate(method), judged.costs)[RULE]
-        value = shown(judged.rows.measures[0], cut)
-        found.append({"value": value, **_row(RULE, estimate, drawn, method)})
-    return pd.DataFrame(found)[["value", "estimate", "conf_low", "conf_high"]]
+    low, high = np.quantile(judged.rows.G[:, 0], [0.02, 0.9])
+    cuts = np.linspace(low, high, places).tolist()
+    found = pd.DataFrame(in_pieces(partial(_row_of_cut, judged, method), cuts))
+    return found[["value", "estimate", "conf_low", "conf_high"]]
+
+
+@one_thread
+def _row_of_cut(
+    judged: Judged, method: str, cut: float, _seed: np.random.SeedSequence
+) -> dict[str, object]:
+    counts = judged.counts(stopped(judged.rows.G, np.array([cut, *judged.cuts[1:]])))
+    # The same draws for every cut: the band is then as smooth as the line.
+    drawn = _figures(counts.draws(method, judged.seed), judged.costs)[RULE]
+    estimate = _figures(counts.estimate(method), judged.costs)[RULE]
+    return {"value": shown(judged.rows.measures[0], cut), **_row(RULE, estimate, drawn, method)}
 
 
 def _figures(shares: RuleShares, costs: Costs) -> dict[str, np.ndarray]:

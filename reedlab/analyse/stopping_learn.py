@@ -8,6 +8,7 @@ own unit, that give the fewest minutes for each keeper.
 """
 
 from collections.abc import Sequence
+from functools import partial
 from itertools import product
 
 import numpy as np
@@ -15,6 +16,8 @@ import numpy as np
 from reedlab.analyse.stopping_rows import StoppingRows, goodness
 from reedlab.analyse.stopping_stages import Costs
 from reedlab.model.monotone_logit import MonotoneLogit, fit_monotone_logit
+from reedlab.model.threads import one_thread
+from reedlab.pieces import in_pieces
 from reedlab.schema import Response
 
 #: A further measure must lower the deviance by more than chance does in 1 of 20 (chi-square,
@@ -121,11 +124,25 @@ def verdicts_by_tube(
     codes, names = np.unique(tubes, return_inverse=True)
     fold = (rng.permutation(len(codes)) % _FOLDS)[names]
     verdict = np.zeros(len(G), dtype=bool)
-    for number in np.unique(fold):
-        out = fold == number
-        cuts = learn(G[~out], ends[~out], grids, costs)[1]
-        verdict[out] = stopped(G[out], cuts)
+    left_out = [fold == number for number in np.unique(fold)]
+    work = partial(_verdicts_without, G, ends, grids, costs)
+    for out, said in zip(left_out, in_pieces(work, left_out), strict=True):
+        verdict[out] = said
     return verdict
+
+
+@one_thread
+def _verdicts_without(
+    G: np.ndarray,
+    ends: np.ndarray,
+    grids: Sequence[np.ndarray],
+    costs: Costs,
+    out: np.ndarray,
+    _seed: np.random.SeedSequence,
+) -> np.ndarray:
+    """Say of the reeds that are left out whether the rule learnt from the others stops them."""
+    cuts = learn(G[~out], ends[~out], grids, costs)[1]
+    return stopped(G[out], cuts)
 
 
 def stopped(G: np.ndarray, cuts: np.ndarray) -> np.ndarray:

@@ -14,7 +14,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.frame import gather, require_unique_keys
+from reedlab.analyse.frame import gather
+from reedlab.analyse.joined import require_unique_keys
 from reedlab.analyse.stopping_stages import FIRST, stage_order, test_times
 from reedlab.errors import CallError, ModelError, listed, unknown_name
 from reedlab.schema import Response

@@ -8,7 +8,7 @@ are taken out. The stage of the break-in is always a block, for reeds change; so
 makers of a pool, for what differs between makers may be anything.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -150,11 +150,13 @@ def judgeable(frame: Frame, chosen: Layout) -> Frame:
     ModelError
         If no factor remains; the message gives every reason.
     """
+    names = [*STRATUM_KEY.values(), *chosen.blocks, *(f.name for f in frame.factors)]
+    codes = {name: pd.factorize(frame.data[name])[0] for name in names if name in frame.data}
     for stratum in STRATA:
         key = STRATUM_KEY[stratum]
         while key in frame.data:
             here = [f for f in frame.factors if f.stratum == stratum]
-            if not here or _spare(frame, chosen, stratum) >= 1:
+            if not here or _spare(frame, chosen, key, codes) >= 1:
                 break
             frame = frame.without(here[-1], _why(frame, here, stratum))
     if not frame.factors:
@@ -168,24 +170,24 @@ def none_left(frame: Frame) -> ModelError:
     return ModelError("\n".join(["No factor can be examined.", *reasons]))
 
 
-def _spare(frame: Frame, chosen: Layout, stratum: str) -> int:
-    """Units of a stratum beyond the independent columns that are constant within them."""
-    key = STRATUM_KEY[stratum]
-    units = frame.data.drop_duplicates(key)
-    columns = [np.ones((len(units), 1))]
+def _spare(frame: Frame, chosen: Layout, key: str, codes: Mapping[str, np.ndarray]) -> int:
+    """Units of a key beyond the independent columns that are constant within them."""
+    _, first, unit = np.unique(codes[key], return_index=True, return_inverse=True)
+    columns = [np.ones((len(first), 1))]
     for name in (*chosen.blocks, *(f.name for f in frame.factors)):
-        within = frame.data.groupby(key, observed=True)[name].nunique()
-        if (within <= 1).all():
-            columns.append(_coded(units[name]))
+        level = codes[name][first]
+        if np.array_equal(level[unit], codes[name]):
+            columns.append(_coded(frame.data[name].iloc[first], level))
     matrix = np.hstack(columns)
-    return len(units) - int(np.linalg.matrix_rank(matrix / np.abs(matrix).max(axis=0)))
+    return len(first) - int(np.linalg.matrix_rank(matrix / np.abs(matrix).max(axis=0)))
 
 
-def _coded(values: pd.Series) -> np.ndarray:
+def _coded(values: pd.Series, codes: np.ndarray) -> np.ndarray:
+    """Columns of one factor: a number around its mean, levels against the first."""
     if pd.api.types.is_numeric_dtype(values):
         centred = values.to_numpy(dtype=float) - float(values.mean())
         return centred[:, None] if np.any(centred) else np.empty((len(values), 0))
-    return pd.get_dummies(values, drop_first=True).to_numpy(dtype=float)
+    return (codes[:, None] == np.unique(codes)[None, 1:]).astype(float)
 
 
 def _why(frame: Frame, here: list[Factor], stratum: str) -> str:

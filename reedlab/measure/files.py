@@ -5,8 +5,9 @@ caller has configured; the answer does not depend on them. A file that cannot be
 named with the reason, and the rest go on. Recordings are only read.
 """
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from inspect import signature
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +21,7 @@ from reedlab.measure.calibration import offset
 from reedlab.measure.file_list import Paths, names_of, recordings_in
 from reedlab.measure.file_names import keys_of
 from reedlab.measure.kinds import FILLS, NUMBERS, measure_of, measured, numbers
+from reedlab.pieces import in_pieces
 from reedlab.schema import RESPONSES
 from reedlab.study.belonging import KEY, require_tests
 from reedlab.study.measured import add_measurements
@@ -131,7 +133,8 @@ def measure_files(
     A name is ``<reed>_<session>_<stage>_<trial>`` and may go on with ``_`` and anything, the
     step for one: ``R07_S3_day2_1_crow.wav``. The reed is an id or a blind code; ids must
     hold no underscore. ``joblib.parallel_config(backend=..., n_jobs=...)`` around the call
-    says how the work is spread; left out, over all cores where the files are many.
+    says how the work is spread; left out, over all cores where the files are many. Machines of
+    a cluster must find the files under the same paths.
 
     Examples
     --------
@@ -151,7 +154,7 @@ def measure_files(
         require_tests(study, pd.DataFrame(keys).assign(recording=names))
     asked, said = _calibrated(asked)
     wishes = [_wishes(kind, study, key, asked) for key in keys or [{}] * len(files)]
-    results = list(_all_measured(kind, files, wishes, tell))
+    results = _all_measured(kind, files, wishes, tell)
     if all(one.called for one in results):
         raise CallError(results[0].fault)
     table, left_out = _tables(kind, names, keys, results)
@@ -238,24 +241,19 @@ def _wishes(
 
 def _all_measured(
     kind: str, files: Sequence[Path], wishes: Sequence[dict[str, Any]], tell: Tell | None
-) -> Iterator[_Result]:
+) -> list[_Result]:
     """Measure the files side by side, and give what comes of them in their order."""
-    from joblib import Parallel, cpu_count, delayed
-    from joblib.parallel import get_active_backend
+    from joblib import cpu_count
 
-    backend, n_jobs = get_active_backend()
-    # Not every backend can hand results over one by one; then all of them come at the end.
-    one_by_one = "generator" if backend.supports_return_generator else "list"
-    workers = min(cpu_count(), 1 + len(files) // WORTH) if n_jobs is None else n_jobs
-    parallel = Parallel(n_jobs=workers, return_as=one_by_one)
-    work = (delayed(_one)(kind, file, wish) for file, wish in zip(files, wishes, strict=True))
-    for done, result in enumerate(parallel(work), start=1):
-        if tell is not None:
-            tell(done, len(files))
-        yield result
+    asked = list(zip(files, wishes, strict=True))
+    few = min(cpu_count(), 1 + len(files) // WORTH)
+    return in_pieces(partial(_one, kind), asked, tell=tell, unasked=few)
 
 
-def _one(kind: str, file: Path, wish: Mapping[str, Any]) -> _Result:
+def _one(
+    kind: str, asked: tuple[Path, Mapping[str, Any]], _seed: np.random.SeedSequence
+) -> _Result:
+    file, wish = asked
     try:
         answer: Any = measured(kind, file, **wish)
     except ReedlabError as error:

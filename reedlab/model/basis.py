@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from scipy import sparse
@@ -45,6 +46,25 @@ class Basis:
     def join(self, inside: np.ndarray) -> np.ndarray:
         """Rows from coordinates in the basis."""
         return self.Z @ (self.weights @ inside)
+
+
+def commute(codes: Sequence[np.ndarray]) -> bool:
+    """Say whether all Z_k Z_k' commute, without which none of their bases is the same.
+
+    Tried on one vector drawn at random, which two products treat alike only if they are alike.
+    """
+    drawn = np.random.default_rng(1).standard_normal(len(codes[0]) if codes else 0)
+    once = [_summed(code, drawn) for code in codes]
+    for i, j in combinations(range(len(codes)), 2):
+        one, other = _summed(codes[i], once[j]), _summed(codes[j], once[i])
+        if np.abs(one - other).max() > 1e-9 * np.abs(one).max():
+            return False
+    return True
+
+
+def _summed(code: np.ndarray, values: np.ndarray) -> np.ndarray:
+    """Z Z' values: to every row the sum over the rows of its level."""
+    return np.bincount(code, values)[code]
 
 
 def diagonal_together(matrices: np.ndarray) -> tuple[np.ndarray, np.ndarray] | None:

@@ -215,9 +215,14 @@ def _response(reading: Reading, table: pd.DataFrame, internal: dict[str, str]) -
     for name in reading.response_columns:
         if not pd.api.types.is_numeric_dtype(table[name]):
             raise no_number
-    columns = table[[*reading.response_columns]].rename(columns=internal)
-    left, _ = translated(reading.left, internal)
-    y = _evaluated(left, columns, reading.response, internal).to_numpy(dtype=float)
+    columns = table[[*reading.response_columns]]
+    bare = [f.expr for term in reading.left for f in term.factors] == [*columns]
+    if bare and not pd.api.types.is_bool_dtype(columns.iloc[:, 0]):
+        y = columns.to_numpy(dtype=float)  # as it stands, without the ways of a formula
+    else:
+        left, _ = translated(reading.left, internal)
+        columns = columns.rename(columns=internal)
+        y = _evaluated(left, columns, reading.response, internal).to_numpy(dtype=float)
     if y.shape[1] != 1 or not np.isfinite(y).all():
         raise no_number
     if np.ptp(y) <= 1e-14 * np.abs(y).max():

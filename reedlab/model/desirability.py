@@ -85,9 +85,12 @@ def nearer_is_better(
     [0.0, 0.5, 1.0, 0.25]
     """
     values = np.asarray(values, dtype=float)
-    rising = higher_is_better(values, low, target, exponents[0], floor)
-    falling = lower_is_better(values, target, high, exponents[1], floor)
-    return np.where(values <= target, rising, falling)
+    _require_order(low, target)
+    _require_order(target, high)
+    below = values <= target
+    ramp = np.where(below, (values - low) / (target - low), (high - values) / (high - target))
+    held = _bounded(ramp, floor)
+    return held ** (exponents[0] if exponents[0] == exponents[1] else np.where(below, *exponents))
 
 
 def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray:
@@ -129,5 +132,8 @@ def _bounded(ramp: np.ndarray, floor: float) -> np.ndarray:
     """Hold a ramp between 0 and 1; below the floor let it near half the floor."""
     if floor <= 0:
         return np.clip(ramp, 0, 1)
-    low = floor * (1 + np.exp(np.minimum(ramp - floor, 0) / floor)) / 2
-    return np.where(ramp < floor, low, np.minimum(ramp, 1))
+    held = np.array(np.minimum(ramp, 1))
+    below = ramp < floor
+    # Millions of candidates and draws come here: the exponential is taken where it is needed.
+    held[below] = floor * (1 + np.exp((ramp[below] - floor) / floor)) / 2
+    return held

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, ModelError, unknown_name
-from reedlab.model.kernel import Dense, Strata
+from reedlab.model.batched import Absorbed
+from reedlab.model.strata import Strata
 
 #: A group whose effects, after the fixed terms, carry less than this share of what they
 #: carried before, is a repeat of the fixed terms.
@@ -55,10 +56,10 @@ def require_useful(codes: dict[str, np.ndarray]) -> None:
         seen[pattern] = name
 
 
-def require_identified(kernel: Strata | Dense, names: list[str]) -> None:
+def require_identified(kernel: Strata | Absorbed, names: list[str]) -> None:
     """Name a group that the fixed terms use up, or groups whose variances are one."""
     theta = np.ones((1, kernel.components)) / kernel.components
-    rows = kernel.project(np.zeros((_rows(kernel), 1)))
+    rows = kernel.project(np.zeros((kernel.rows, 1)))
     information = kernel.moments(theta, rows).trace2[0]
     size = np.sqrt(np.maximum(np.diag(information), 0))
     for name, carried in zip(names, size[1:], strict=True):
@@ -76,7 +77,3 @@ def require_identified(kernel: Strata | Dense, names: list[str]) -> None:
             if abs(weight) > 0.1
         ]
         raise ModelError(f"The variances of {', '.join(alike)} cannot be told apart in these data.")
-
-
-def _rows(kernel: Strata | Dense) -> int:
-    return len(kernel.Xout)

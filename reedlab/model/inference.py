@@ -114,13 +114,13 @@ def _kenward_roger(at: Basis, L: np.ndarray) -> FTests:
     traces = np.einsum("bkpp->bk", M)
     A1 = np.einsum("bkl,bk,bl->b", W, traces, traces)
     A2 = np.einsum("bkpq,bkqp->b", M, np.einsum("bkl,blpq->bkpq", W, M))
-    scale, den_df = _matched_moments(A1, A2, q)
+    scale, den_df = matched_moments(A1, A2, q)
     estimate = moments.beta @ L.T
     wald = np.linalg.solve(L @ at.covariance @ L.T, estimate[..., None])[..., 0]
     return FTests(scale * np.einsum("bq,bq->b", estimate, wald) / q, q, den_df)
 
 
-def _matched_moments(A1: np.ndarray, A2: np.ndarray, q: int) -> tuple[np.ndarray, np.ndarray]:
+def matched_moments(A1: np.ndarray, A2: np.ndarray, q: int) -> tuple[np.ndarray, np.ndarray]:
     """Scale and denominator df of the F distribution, Halekoh & Hojsgaard (2014), section 3."""
     B = (A1 + 6 * A2) / (2 * q)
     # With no uncertainty in the variances A2 is 0 and any g does; 0/0 must not spread.

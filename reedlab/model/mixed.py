@@ -14,13 +14,15 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, ModelError
+from reedlab.model.batched import Absorbed
 from reedlab.model.design import fixed_part
 from reedlab.model.groups import group_codes, group_columns, require_identified, require_useful
 from reedlab.model.inference import METHODS, Basis, basis
-from reedlab.model.kernel import Dense, Strata, build_kernel
+from reedlab.model.kernel import build_kernel
 from reedlab.model.large import fit_large
 from reedlab.model.questions import LinearFit
 from reedlab.model.reml import Fits, fit_best
+from reedlab.model.strata import Strata
 from reedlab.model.threads import one_thread
 
 #: With more random effects than this the matrices of a fit are left to another library.
@@ -40,7 +42,7 @@ class MixedFit(LinearFit):
     """
 
     bounded: bool
-    kernel: Strata | Dense
+    kernel: Strata | Absorbed
     fits: Fits
     R: np.ndarray  # X = (orthonormal columns) R
     scale: float

@@ -8,8 +8,70 @@ import numpy as np
 Projected = tuple[np.ndarray, ...]
 
 
+class _Curved:
+    """What follows from traces and quadratic forms."""
+
+    trace: np.ndarray
+    trace2: np.ndarray
+    quad: np.ndarray
+    quad2: np.ndarray
+
+    @property
+    def score(self) -> np.ndarray:
+        """First derivatives of the restricted log likelihood, shape (B, K)."""
+        return (self.quad - self.trace) / 2
+
+    @property
+    def expected(self) -> np.ndarray:
+        """Expected information, shape (B, K, K)."""
+        return self.trace2 / 2
+
+    @property
+    def observed(self) -> np.ndarray:
+        """Observed information, shape (B, K, K)."""
+        return self.quad2 - self.trace2 / 2
+
+
 @dataclass(frozen=True)
-class Moments:
+class Slopes(_Curved):
+    """What climbing the likelihood needs; the same names as in :class:`Moments`."""
+
+    loglik: np.ndarray
+    trace: np.ndarray
+    trace2: np.ndarray
+    quad: np.ndarray
+    quad2: np.ndarray
+
+    def of(self, rows: np.ndarray) -> "Slopes":
+        """Those of some responses."""
+        return Slopes(*(part[rows] for part in self._parts))
+
+    def replaced(self, rows: np.ndarray, others: "Slopes") -> "Slopes":
+        """These with others in the place of some responses."""
+        if len(rows) == len(self.loglik):
+            return others
+        parts = [part.copy() for part in self._parts]
+        for part, other in zip(parts, others._parts, strict=True):
+            part[rows] = other
+        return Slopes(*parts)
+
+    def tied(self, A: np.ndarray) -> "Slopes":
+        """Slopes by other variances, shape (L,), of which these are the sums phi @ A (L, K)."""
+        return Slopes(
+            self.loglik,
+            self.trace @ A.T,
+            A @ self.trace2 @ A.T,
+            self.quad @ A.T,
+            A @ self.quad2 @ A.T,
+        )
+
+    @property
+    def _parts(self) -> tuple[np.ndarray, ...]:
+        return self.loglik, self.trace, self.trace2, self.quad, self.quad2
+
+
+@dataclass(frozen=True)
+class Moments(_Curved):
     """Traces and cross-products at one theta; B responses, K components, p columns.
 
     The names follow Kenward & Roger (1997): P_k = -X'V^-1 G_k V^-1 X and
@@ -26,21 +88,6 @@ class Moments:
     trace2: np.ndarray  # (B, K, K), tr(P G_k P G_l)
     quad: np.ndarray  # (B, K)
     quad2: np.ndarray  # (B, K, K)
-
-    @property
-    def score(self) -> np.ndarray:
-        """First derivatives of the restricted log likelihood, shape (B, K)."""
-        return (self.quad - self.trace) / 2
-
-    @property
-    def expected(self) -> np.ndarray:
-        """Expected information, shape (B, K, K)."""
-        return self.trace2 / 2
-
-    @property
-    def observed(self) -> np.ndarray:
-        """Observed information, shape (B, K, K)."""
-        return self.quad2 - self.trace2 / 2
 
     def tied(self, A: np.ndarray) -> "Moments":
         """Moments of other variances, shape (L,), of which these are the sums phi @ A (L, K)."""

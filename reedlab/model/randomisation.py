@@ -7,7 +7,7 @@ shifts that the same test does not call an effect; units are the response's.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 
 import numpy as np
 import pandas as pd
@@ -18,12 +18,15 @@ from reedlab.model.scores import Score, Terms
 from reedlab.model.shuffles import Shuffles
 from reedlab.model.tails import ROUNDING, Tail, tail, upper_limit
 from reedlab.model.threads import one_thread
+from reedlab.pieces import in_pieces
 
 #: Arrangements up to this number are all gone through.
 MOST_LISTED = 20_000
 DRAWS = 20_000
 #: Arrangements that are reckoned at a time, so that they stay in the processor's cache.
 CHUNK = 500
+#: Arrangements that are drawn in a piece.
+PIECE = 5000
 #: Responses whose sums are kept for further questions.
 MOST_SHARED = 8
 
@@ -188,8 +191,9 @@ class Randomisation:
             if shuffles.count(kinds) <= self.most:
                 found = Reference(shuffles.every(kinds), complete=True)
             else:
-                rng = np.random.default_rng([self.seed, len(moving)])
-                found = Reference(shuffles.draw(self.draws, rng), complete=False)
+                sizes = [min(PIECE, self.draws - at) for at in range(0, self.draws, PIECE)]
+                drawn = in_pieces(partial(_drawn, shuffles), sizes, [self.seed, len(moving)])
+                found = Reference(np.concatenate(drawn), complete=False)
             self._references[moving] = found
         return self._references[moving]
 
@@ -303,6 +307,11 @@ def randomisation(
             why = f"{term}: only one assignment was possible, so there is nothing to compare with."
             raise InestimableTermError(why, term)
     return found
+
+
+@one_thread
+def _drawn(shuffles: Shuffles, count: int, seed: np.random.SeedSequence) -> np.ndarray:
+    return shuffles.draw(count, np.random.default_rng(seed))
 
 
 def _own_sums(score: Score) -> np.ndarray:

@@ -16,8 +16,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reedlab.model.kernel import Dense, Kernel, Strata
-from reedlab.model.moments import Moments, Projected
+from reedlab.model.batched import Absorbed
+from reedlab.model.kernel import Kernel
+from reedlab.model.moments import Moments, Projected, Slopes
+from reedlab.model.strata import Strata
 from reedlab.model.threads import one_thread
 
 #: Newton decrement (about twice the log likelihood still to gain) at which to stop.
@@ -25,7 +27,9 @@ DECREMENT = 1e-11
 #: A stalled fit with a decrement below this has reached the accuracy of the likelihood.
 STALLED = 1e-6
 MAX_STEPS = 100
-#: Steps by the expected information are tried so much longer before they are halved.
+#: A step is halved so often at most.
+MOST_TRIES = 40
+#: A single response's steps by the expected information are tried so much longer at first.
 BOLD = 4.0
 #: Up to so many random effects a second maximum is looked for.
 FEW_EFFECTS = 60
@@ -64,59 +68,78 @@ def fit_reml(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None = None) -> 
 
     `start`, shape (K,), is where to begin, all above zero; else with equal variances.
     """
-    data = kernel.project(Y)
-    theta, _, converged = _climb(kernel, data, _begin(kernel, Y, start), DECREMENT)
+    return fit_projected(kernel, kernel.project(Y), start)
+
+
+@one_thread
+def fit_projected(kernel: Kernel, data: Projected, start: np.ndarray | None = None) -> Fits:
+    """Fit responses that the kernel has projected; as :func:`fit_reml`."""
+    theta, _, converged = _climb(kernel, data, _begin(kernel, data, start), DECREMENT)
     moments = kernel.moments(theta, data)
     return Fits(theta, _unbiased(theta, moments), moments, converged)
 
 
-def highest(
+def top(
     kernel: Kernel, y: np.ndarray, start: np.ndarray, enough: float
-) -> tuple[float, np.ndarray, Projected]:
-    """Maximum of the restricted log likelihood of one response to about `enough`, and where."""
+) -> tuple[np.ndarray, Projected]:
+    """Where the restricted log likelihood of one response is highest, to about `enough`."""
     data = kernel.project(y)
-    theta, value, _ = _climb(kernel, data, _begin(kernel, y, start), enough)
-    return float(value[0]), theta, data
+    theta, _, _ = _climb(kernel, data, _begin(kernel, data, start), enough, look_back=False)
+    return theta, data
 
 
-def _begin(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None) -> np.ndarray:
+def _begin(kernel: Kernel, data: Projected, start: np.ndarray | None) -> np.ndarray:
     if start is None:
         start = np.full(kernel.components, 1 / kernel.components)
-    return np.mean(Y**2, axis=0)[:, None] * start
+    squares = data[-1].reshape(len(data[-1]), -1).sum(axis=1)
+    return squares[:, None] / kernel.rows * start
 
 
 def _climb(
-    kernel: Kernel, data: Projected, theta: np.ndarray, enough: float
+    kernel: Kernel, data: Projected, theta: np.ndarray, enough: float, look_back: bool = True
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Climb from theta until the Newton decrement is small enough: where, how high, if so."""
-    value = kernel.loglik(theta, data)
+    """Climb from theta until the Newton decrement is small enough: where, how high, if so.
+
+    The last step is taken on trust where nobody looks back; its height is not worked out then.
+    """
+    here = kernel.slopes(theta, data)
+    value = here.loglik.copy()
     least = EXHAUSTED if kernel.spare else EXHAUSTED_SPANNED
     running = np.arange(len(theta))
     converged = np.zeros(len(theta), dtype=bool)
     for _ in range(MAX_STEPS):
-        here = tuple(part[running] for part in data)
-        step, decrement = _newton_step(kernel.moments(theta[running], here), theta[running])
-        theta[running], value[running], moved = _line_search(
-            kernel, here, theta[running], value[running], step, least / 2
+        step, decrement = _newton_step(here, theta[running])
+        if not look_back and np.all(decrement < enough):
+            last = np.maximum(theta[running] + step, 0)
+            if np.all(last @ kernel.outside > least):
+                theta[running] = last
+                break
+        # A step that gains nothing to speak of is tried once; shorter ones would gain less.
+        tries = np.where(decrement < enough, 1, MOST_TRIES)
+        there, here, moved = _line_search(
+            kernel, data, theta[running], here, step, tries, least / 2
         )
+        theta[running], value[running] = there, here.loglik
         converged[running] = decrement < np.where(moved, enough, STALLED)
         # Where the residual runs to zero the arithmetic ends; such a fit has not converged.
-        sound = theta[running] @ kernel.outside > least
+        sound = there @ kernel.outside > least
         converged[running] &= sound
-        running = running[moved & sound & ~converged[running]]
-        if not len(running):
+        going = moved & sound & ~converged[running]
+        if not going.any():
             break
+        running, here = running[going], here.of(going)
+        data = tuple(part[going] for part in data)
     return theta, value, converged
 
 
-def fit_best(kernel: Strata | Dense, y: np.ndarray) -> Fits:
+def fit_best(kernel: Strata | Absorbed, y: np.ndarray) -> Fits:
     """Fit one response, shape (n, 1), from several starts; the likelihood can have two maxima.
 
     With few levels of crossed groups it does so about once in a thousand data sets.
     """
     best = fit_reml(kernel, y)
     K = kernel.components
-    if len(kernel.Xs) > FEW_EFFECTS:
+    if kernel.effects > FEW_EFFECTS:
         return best
     for k in range(K):
         start = np.full(K, 0.1 / K)
@@ -128,7 +151,7 @@ def fit_best(kernel: Strata | Dense, y: np.ndarray) -> Fits:
     return best
 
 
-def _newton_step(moments: Moments, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _newton_step(moments: Slopes, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     score = moments.score
     free = (theta > 0) | (score > 0)
     observed = _restricted(moments.observed, free)
@@ -143,8 +166,9 @@ def _newton_step(moments: Moments, theta: np.ndarray) -> tuple[np.ndarray, np.nd
     information[~sound] = np.eye(theta.shape[1])
     step = np.linalg.solve(information / shape, (score * free / size)[..., None])[..., 0] / size
     decrement = np.einsum("bk,bk->b", step, score * free)
-    # Where the likelihood is not yet a hill, its expected curvature makes for timid steps.
-    step *= np.where(good, 1, BOLD)[:, None]
+    # Where the likelihood is not yet a hill, its expected curvature makes for timid steps; of
+    # many responses so many would overshoot that it costs more than it gains.
+    step *= np.where(good | (len(theta) > 1), 1, BOLD)[:, None]
     return np.where(sound[:, None], step, 0), np.where(sound, decrement, np.inf)
 
 
@@ -158,30 +182,35 @@ def _line_search(
     kernel: Kernel,
     data: Projected,
     theta: np.ndarray,
-    value: np.ndarray,
+    here: Slopes,
     step: np.ndarray,
+    tries: np.ndarray,
     least: float,
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+) -> tuple[np.ndarray, Slopes, np.ndarray]:
     """Halve steps until the likelihood does not fall; say which responses moved."""
-    theta, value = theta.copy(), value.copy()
+    theta = theta.copy()
     moved = np.zeros(len(theta), dtype=bool)
     waiting = np.arange(len(theta))
     size = 1.0
-    for _ in range(40):
-        trial = np.maximum(theta[waiting] + size * step[waiting], 0)
-        inside = trial @ kernel.outside > least
-        tried = waiting[inside]
-        reached = np.full(len(waiting), -np.inf)
-        reached[inside] = kernel.loglik(trial[inside], tuple(part[tried] for part in data))
-        better = reached >= value[waiting]
-        done = waiting[better]
-        moved[done] = reached[better] > value[done]
-        theta[done], value[done] = trial[better], reached[better]
-        waiting = waiting[~better]
+    for tried_before in range(MOST_TRIES):
+        waiting = waiting[tries[waiting] > tried_before]
         if not len(waiting):
             break
+        trial = np.maximum(theta[waiting] + size * step[waiting], 0)
+        inside = trial @ kernel.outside > least
+        tried, trial = waiting[inside], trial[inside]
         size /= 2
-    return theta, value, moved
+        if not len(tried):
+            continue
+        # Most steps are good, and the next one begins with the slopes where they end.
+        there = kernel.slopes(trial, tuple(part[tried] for part in data))
+        better = there.loglik >= here.loglik[tried]
+        done = tried[better]
+        moved[done] = there.loglik[better] > here.loglik[done]
+        theta[done] = trial[better]
+        here = here.replaced(done, there.of(better))
+        waiting = np.setdiff1d(waiting, done, assume_unique=True)
+    return theta, here, moved
 
 
 def _unbiased(theta: np.ndarray, moments: Moments) -> np.ndarray:

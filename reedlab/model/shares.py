@@ -17,7 +17,7 @@ from reedlab.model.comparisons import EDGE
 from reedlab.model.kernel import Tied
 from reedlab.model.mixed import MixedFit
 from reedlab.model.questions import LinearFit
-from reedlab.model.reml import highest
+from reedlab.model.reml import top
 from reedlab.model.threads import one_thread
 
 #: Where the root is this near to the edge, a cubic takes it there.
@@ -132,10 +132,11 @@ class _Profile:
             ahead = self.theta + along * (share - now)
             least = np.maximum(0.3 * self.theta, NONE * self.theta.sum())
             start = others @ np.maximum(ahead, least) / self.mean_square
-            value, phi, data = highest(Tied(self.kernel, A), self.y, start, ENOUGH)
-            drop = float(np.sqrt(max(0.0, 2 * (self.best - value))))
+            phi, data = top(Tied(self.kernel, A), self.y, start, ENOUGH)
+            there = self.kernel.slopes(phi @ A, data)
+            drop = float(np.sqrt(max(0.0, 2 * (self.best - there.loglik[0]))))
             # At the top of the others the slope is that of component k alone.
-            score = self.kernel.moments(phi @ A, data).score[0, k]
+            score = there.score[0, k]
             return drop, float(-score * phi.sum() / (1 - share) ** 2 / max(drop, NONE))
 
         return root

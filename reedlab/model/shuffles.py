@@ -9,7 +9,7 @@ from collections import Counter
 from collections.abc import Callable, Hashable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from math import factorial, prod
+from math import ceil, factorial, prod
 
 import numpy as np
 
@@ -111,7 +111,10 @@ class Shuffles:
         """
         parts, found, tried = [], 0, 0
         while found < count:
-            size = CHUNK if self.accepts is not None else min(CHUNK, count - found)
+            size = CHUNK
+            if found or self.accepts is None:
+                # So many as give the rest if as many of them are accepted as so far.
+                size = min(CHUNK, ceil((count - found) * (tried / found if found else 1)))
             part = self._accepted(self._drawn(size, rng))
             parts.append(part)
             found, tried = found + len(part), tried + size

@@ -8,6 +8,7 @@ best K of a season are a yes, as many as there were, so that the unknown share p
 """
 
 from collections.abc import Mapping, Sequence
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,8 @@ import pandas as pd
 from reedlab.errors import ModelError
 from reedlab.model.control import DRAWS
 from reedlab.model.questions import LinearFit
+from reedlab.model.threads import one_thread
+from reedlab.pieces import in_pieces
 
 #: A season's draws are the same every time.
 SEED = 20260302
@@ -155,36 +158,35 @@ def yes_draws(
     groups : mapping of str to ndarray of int
         Codes of each group, from 0.
     """
-    rng = np.random.default_rng(SEED)
     seasons = int(np.clip(MOST_NUMBERS // len(point), FEWEST_DRAWS, DRAWS))
     values = np.array([alike[name] for name in groups] or np.zeros((0, 1)), dtype=np.float32)
-    member = (point[:, None] == np.arange(point.max() + 1)).astype(np.float32)
     # So many at once that a record of many thousand rows still fits into memory.
     each = np.array_split(
         np.resize(np.arange(values.shape[1]), seasons),
         int(np.ceil(seasons * len(point) / MOST_NUMBERS)),
     )
-    drawn = [
-        _best(rng, values[:, which], list(groups.values()), successes, len(point)) for which in each
-    ]
-    return np.concatenate([np.rint(yes @ member) for yes in drawn])
+    work = partial(_yes_by_point, point, successes, list(groups.values()))
+    return np.concatenate(in_pieces(work, [values[:, which] for which in each], SEED))
 
 
-def _best(
-    rng: np.random.Generator,
-    shared: np.ndarray,
-    codes: Sequence[np.ndarray],
+@one_thread
+def _yes_by_point(
+    point: np.ndarray,
     successes: int,
-    n: int,
+    codes: Sequence[np.ndarray],
+    shared: np.ndarray,
+    seed: np.random.SeedSequence,
 ) -> np.ndarray:
-    """1 for the rows of each season with the highest hidden scores, else 0, shape (B, n)."""
+    """How many rows of each point have the highest hidden scores of their season, shape (B, T)."""
+    rng, n = np.random.default_rng(seed), len(point)
     rest = np.maximum(1 - shared.sum(axis=0), np.float32(1 - MOST_ALIKE))
     score = np.sqrt(rest)[:, None] * rng.standard_normal((len(rest), n), dtype=np.float32)
     for part, code in zip(shared, codes, strict=True):
         things = rng.standard_normal((len(rest), code.max() + 1), dtype=np.float32)
         score += (np.sqrt(part)[:, None] * things)[:, code]
     bar = np.partition(score, n - successes, axis=1)[:, n - successes]
-    return (score >= bar[:, None]).astype(np.float32)
+    member = (point[:, None] == np.arange(point.max() + 1)).astype(np.float32)
+    return np.rint((score >= bar[:, None]).astype(np.float32) @ member)
 
 
 def likely_correlations(alike: float, groups: int, rows: int, spent: int) -> np.ndarray:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reedlab.model.basis import ZERO, Basis, rank
-from reedlab.model.moments import Moments, Projected, assembled
+from reedlab.model.moments import Moments, Projected, Slopes, assembled
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,16 @@ class Strata:
         """Number of variances, the residual's included."""
         return len(self.d)
 
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return len(self.Xout)
+
+    @property
+    def effects(self) -> int:
+        """Dimensions of the random effects."""
+        return len(self.Xs)
+
     def solve(self, theta: np.ndarray, r: np.ndarray) -> np.ndarray:
         """V^-1 r for one theta (K,) and one vector (n,)."""
         inside, outside = self.basis.split(r[:, None])
@@ -74,6 +84,24 @@ class Strata:
             yy.append(np.sum(Ys[here] ** 2, axis=0))
         return np.array(Xy).transpose(2, 0, 1), np.array(yy).T
 
+    def drawn(self, theta: np.ndarray, count: int, rng: np.random.Generator) -> Projected:
+        """Draw normal responses of mean 0 and variances theta (K,), as :meth:`project` gives them.
+
+        A response enters the likelihood by its parts along X in each stratum, which are normal,
+        and by the sum of squares of the rest, which is chi-square; nothing else is drawn.
+        """
+        Xy, yy = [], []
+        for XX, m, variance in zip(self.XX, self.m, theta @ self.d, strict=True):
+            values, vectors = np.linalg.eigh(XX)
+            kept = values > ZERO
+            along = rng.standard_normal((int(kept.sum()), count))
+            rest = int(m) - len(along)
+            squares = rng.chisquare(rest, count) if rest else np.zeros(count)
+            squares += np.sum(along**2, axis=0)
+            Xy.append(vectors[:, kept] * np.sqrt(variance * values[kept]) @ along)
+            yy.append(variance * squares)
+        return np.array(Xy).transpose(2, 0, 1), np.array(yy).T
+
     def loglik(self, theta: np.ndarray, data: Projected) -> np.ndarray:
         """Restricted log likelihood without its constant, shape (B,)."""
         Xy, yy = data
@@ -83,6 +111,30 @@ class Strata:
         beta = np.linalg.solve(A, h[..., None])[..., 0]
         quad = np.einsum("bg,bg->b", w, yy) - np.einsum("bp,bp->b", beta, h)
         return -(-np.log(w) @ self.m + np.linalg.slogdet(A)[1] + quad) / 2
+
+    def slopes(self, theta: np.ndarray, data: Projected) -> Slopes:
+        """Score and information at theta, shape (B, K)."""
+        Xy, yy = data
+        (B, K), p = theta.shape, self.XX.shape[-1]
+        w = 1 / (theta @ self.d)
+        flat = self.XX.reshape(len(self.m), -1)
+        A = (w @ flat).reshape(B, p, p)
+        phi = np.linalg.inv(A)
+        beta = (phi @ (w[:, None] @ Xy).transpose(0, 2, 1))[:, :, 0]
+        left = Xy - (beta @ self.XX.reshape(-1, p).T).reshape(Xy.shape)
+        rr = yy - ((Xy + left) @ beta[:, :, None])[:, :, 0]
+        loglik = (np.log(w) @ self.m - np.linalg.slogdet(A)[1] - np.sum(w * rr, axis=1)) / 2
+        # What a stratum's part of X'V^-1 X has of the whole, and the dimensions left to it.
+        part = phi.reshape(B, p * p) @ flat.T
+        w2 = w[:, None] ** 2 * self.d
+        phiG = phi[:, None] @ (w2 @ flat).reshape(B, K, p, p)
+        products = np.einsum("bkpq,blqp->bkl", phiG, phiG, optimize=True)
+        once, twice = w * self.m - w**2 * part, w**2 * self.m - 2 * w**3 * part
+        trace2 = np.swapaxes(twice[:, :, None] * self.d.T, 1, 2) @ self.d.T + products
+        u = w2 @ left
+        squares = np.swapaxes((w**3 * rr)[:, :, None] * self.d.T, 1, 2) @ self.d.T
+        quad2 = squares - u @ phi @ u.transpose(0, 2, 1)
+        return Slopes(loglik, once @ self.d.T, trace2, (w**2 * rr) @ self.d.T, quad2)
 
     def moments(self, theta: np.ndarray, data: Projected) -> Moments:
         """All moments at theta, shape (B, K)."""

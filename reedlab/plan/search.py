@@ -14,9 +14,12 @@ A change touches the r rows of one unit, so the new information is M + U C U' wi
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
+from threadpoolctl import threadpool_limits
 
+from reedlab.pieces import in_pieces, workers
 from reedlab.plan.terms import Model
 
 #: Added to the diagonal of the information so that a singular start can climb out.
@@ -28,6 +31,8 @@ MAX_PASSES = 60
 #: Work (starts x rows x factors x parameters squared) that the default number of starts may cost.
 WORK = 4e7
 FEWEST_STARTS, MOST_STARTS = 20, 1000
+#: Work that is worth giving to another process: about a quarter of a second.
+PIECE = 5e6
 #: Few parameters are soon at their best: so many starts for each pair of them.
 STARTS_A_PAIR = 10
 
@@ -95,11 +100,8 @@ class Task:
 
 def default_starts(task: Task) -> int:
     """How many random starts a task of this size gets, the same on every machine."""
-    factors, n = task.units.shape
-    parameters = task.nuisance.shape[1] + sum(task.model.widths)
-    work = n * factors * (parameters**2 + 100)
-    enough = min(MOST_STARTS, STARTS_A_PAIR * parameters**2)
-    return max(FEWEST_STARTS, min(enough, int(WORK / work)))
+    enough = min(MOST_STARTS, STARTS_A_PAIR * _parameters(task) ** 2)
+    return max(FEWEST_STARTS, min(enough, int(WORK / _work(task))))
 
 
 def search(
@@ -108,7 +110,9 @@ def search(
     rng: np.random.Generator,
     tell: Callable[[int, int], None] | None = None,
 ) -> tuple[np.ndarray, float]:
-    """Find the best levels from so many random starts; `tell` hears how many have ended.
+    """Find the best levels from so many random starts.
+
+    On one process `tell` hears how many starts have ended, on several how many parts of them.
 
     Returns
     -------
@@ -117,18 +121,28 @@ def search(
         Its criterion; ``-inf`` if no start could be estimated.
     """
     levels = np.stack([_random_levels(task, rng) for _ in range(starts)])
-    active = np.arange(starts)
-    for _ in range(MAX_PASSES):
-        moved = _one_pass(task, levels, active)
-        active = active[moved]
-        if tell is not None:
-            tell(starts - len(active), starts)
-        if not len(active):
-            break
+    # Starts go their own ways whatever others are beside them, so that they may be divided by the
+    # number of workers: few at a time take longer.
+    parts = max(1, min(workers(), starts, int(starts * _work(task) / PIECE)))
+    if parts == 1:
+        levels = _climbed(task, levels, tell=tell)
+    else:
+        divided = np.array_split(levels, parts)
+        levels = np.concatenate(in_pieces(partial(_climbed, task), divided, tell=tell))
     values = task.value(levels)
     # Equal designs differ in the last bits; the first of them is taken on every machine.
     best = int(np.argmax(values >= values.max() - 1e-9))
     return levels[best], float(values[best])
+
+
+def _parameters(task: Task) -> int:
+    return task.nuisance.shape[1] + sum(task.model.widths)
+
+
+def _work(task: Task) -> int:
+    """What one start costs."""
+    factors, n = task.units.shape
+    return n * factors * (_parameters(task) ** 2 + 100)
 
 
 def _random_levels(task: Task, rng: np.random.Generator) -> np.ndarray:
@@ -147,6 +161,27 @@ def _random_levels(task: Task, rng: np.random.Generator) -> np.ndarray:
         for place, count in enumerate(counts):
             together = (task.units[place] == task.units[place][row]) & task.free[:, place]
             levels[together, place] = rng.integers(count)
+    return levels
+
+
+def _climbed(
+    task: Task,
+    starts: np.ndarray,
+    _seed: np.random.SeedSequence | None = None,
+    tell: Callable[[int, int], None] | None = None,
+) -> np.ndarray:
+    """Let every start climb until nothing gains; nothing is drawn."""
+    levels = starts.copy()
+    active = np.arange(len(levels))
+    # On one thread, as reedlab.model.threads says, without the engine, which no plan needs.
+    with threadpool_limits(limits=1, user_api="blas"):
+        for _ in range(MAX_PASSES):
+            moved = _one_pass(task, levels, active)
+            active = active[moved]
+            if tell is not None:
+                tell(len(levels) - len(active), len(levels))
+            if not len(active):
+                break
     return levels
 
 

@@ -13,7 +13,7 @@ from reedlab.study.recording import Recorded, record_sheet
 from reedlab.study.settings import BatchRecord, Settings, Stage, default_settings
 from reedlab.study.study import Study
 from reedlab.study.undoing import Undone, undo
-from reedlab.study.writing import new_study, write_study
+from reedlab.study.writing import new_study, write_parquet, write_study
 
 __all__ = [
     "BatchRecord",
@@ -37,5 +37,6 @@ __all__ = [
     "rebuild",
     "record_sheet",
     "undo",
+    "write_parquet",
     "write_study",
 ]

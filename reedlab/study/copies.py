@@ -15,7 +15,7 @@ from reedlab.study.study import Study
 
 #: Where files of the record lie, and how such files end.
 _PLACES = ("", "plans", "keys", "journal")
-_ENDS = (".csv", ".json", ".jsonl")
+_ENDS = (".csv", ".parquet", ".json", ".jsonl")
 _MONTH = re.compile(r"\d{4}-\d{2}")
 
 

@@ -1,8 +1,8 @@
 """The file ``datapackage.json``: from it and to it.
 
-It follows the Data Package and Table Schema standards. Three properties are our own:
-``reedlab`` on the package (the settings), ``unit`` and ``plausible`` on a field. All
-faults of the file are told together.
+It follows the Data Package and Table Schema standards. Four properties are our own:
+``reedlab`` on the package (the settings) and ``told`` (what a pool had to tell), ``unit`` and
+``plausible`` on a field. All faults of the file are told together.
 """
 
 import json
@@ -28,6 +28,8 @@ from reedlab.study.settings_json import settings_from_json, settings_to_json
 
 DESCRIPTOR = "datapackage.json"
 _PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+#: What the pool that was written had to tell of the studies that it is made of.
+_TOLD = "told"
 _INVENTED = "Invented data: made by a program. No reed was made or measured."
 
 
@@ -38,6 +40,7 @@ class Descriptor:
     title: str
     settings: Settings
     resources: tuple[Resource, ...]
+    told: tuple[str, ...] = ()
 
 
 def read_descriptor(folder: Path) -> Descriptor:
@@ -93,10 +96,18 @@ def described(package: Mapping[str, Any], folder: Path) -> Descriptor:
         title if isinstance(title, str) and title else folder.resolve().name,
         settings,
         tuple(with_declarations(resource, settings) for resource in resources),
+        tuple(map(str, told)) if isinstance(told := package.get(_TOLD), list) else (),
     )
 
 
-def descriptor_text(name: str, title: str, settings: Settings, tables: Sequence[Table]) -> str:
+def descriptor_text(
+    name: str,
+    title: str,
+    settings: Settings,
+    tables: Sequence[Table],
+    parquet: bool = False,
+    told: Sequence[str] = (),
+) -> str:
     """Return the text of the descriptor of a study with those tables.
 
     Parameters
@@ -107,6 +118,10 @@ def descriptor_text(name: str, title: str, settings: Settings, tables: Sequence[
     settings : Settings
     tables : sequence of Table
         With the columns that the files have.
+    parquet : bool
+        Whether the files are Parquet, not CSV.
+    told : sequence of str
+        Of a pool, what differs between its studies.
 
     Returns
     -------
@@ -125,8 +140,10 @@ def descriptor_text(name: str, title: str, settings: Settings, tables: Sequence[
     }
     if settings.invented:
         package["description"] = _INVENTED
+    if told:
+        package[_TOLD] = list(told)
     package["reedlab"] = settings_to_json(settings)
-    package["resources"] = [resource_to_json(table, present) for table in tables]
+    package["resources"] = [resource_to_json(table, present, parquet) for table in tables]
     return package_text(package)
 
 

@@ -21,6 +21,7 @@ from reedlab.study.faults import Fault
 from reedlab.study.intent import PENDING
 from reedlab.study.lock import alone, write_protected
 from reedlab.study.packed import is_packed, unpack
+from reedlab.study.parquet import ENDING, is_parquet
 from reedlab.study.resources import Resource
 from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet, read_sheet
@@ -36,8 +37,8 @@ def open_study(folder: str | os.PathLike[str], read_only: bool = False) -> Study
     Parameters
     ----------
     folder : path
-        Holds ``datapackage.json`` and the CSV files that it lists. A zip of them is unpacked
-        for as long as the program runs, and opened to be read only.
+        Holds ``datapackage.json`` and the CSV or Parquet files that it lists. A zip of them is
+        unpacked for as long as the program runs, and opened to be read only.
     read_only : bool
         Whether nothing may be written to it, not even the log of what was looked at.
 
@@ -111,6 +112,7 @@ def _read(path: Path, read_only: bool, unfinished: tuple[Fault, ...]) -> Study:
     sheets: dict[str, Sheet] = {}
     problems: list[str] = []
     for resource in described.resources:
+        problems.extend(_doubled(path, resource.path))
         try:
             sheet = read_sheet(path, resource.path)
         except RecordError as error:
@@ -137,7 +139,15 @@ def _read(path: Path, read_only: bool, unfinished: tuple[Fault, ...]) -> Study:
         sheets,
         tuple(faults),
         read_only,
+        described.told,
     )
+
+
+def _doubled(folder: Path, file: str) -> Iterator[str]:
+    """Refuse a table that is there twice: nobody knows which of the two is the record."""
+    other = str(Path(file).with_suffix(".csv" if is_parquet(file) else ENDING))
+    if (folder / other).exists():
+        yield f"{file} and {other} both lie in {folder}; take away the one that is not the record."
 
 
 def _missing_keys(resource: Resource, sheet: Sheet) -> Iterator[str]:

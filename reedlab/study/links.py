@@ -171,8 +171,11 @@ def _tunings(study: Study, tests: pd.DataFrame) -> pd.Series:
     """Return the tuning of each test, by its session."""
     if "session_id" not in tests:
         return pd.Series(study.settings.a4_hz, tests.index)
-    by_session = {name: study.tuning_hz(name) for name in tests["session_id"].dropna().unique()}
-    return tests["session_id"].map(by_session).fillna(study.settings.a4_hz)
+    own = pd.Series(dtype=float)
+    if _has(study, "sessions", "session_id", "a4_hz"):
+        sessions = study.tables["sessions"].dropna(subset=["session_id", "a4_hz"])
+        own = sessions.drop_duplicates("session_id").set_index("session_id")["a4_hz"]
+    return tests["session_id"].map(own).astype(float).fillna(study.settings.a4_hz)
 
 
 def counts(study: Study) -> Iterator[Fault]:
@@ -180,7 +183,7 @@ def counts(study: Study) -> Iterator[Fault]:
     if _has(study, "tubes", "pieces") and _has(study, "reeds", "tube_id"):
         tubes = study.tables["tubes"]
         made = study.tables["reeds"]["tube_id"].value_counts()
-        number = tubes["tube_id"].map(made).fillna(0)
+        number = tubes["tube_id"].map(made).astype(float).fillna(0)
         for row, reeds in cells_where(number, number > tubes["pieces"]):
             fault = f"{reeds:.0f} reeds are recorded from this tube, more than its pieces"
             remedy = "mend pieces, or tube_id in reeds.csv"

@@ -13,6 +13,7 @@ from typing import Any
 from reedlab.errors import CallError
 from reedlab.schema import Column, Table, tables_for
 from reedlab.study.cells import FALSE, TRUE
+from reedlab.study.parquet import ENDING
 
 #: Field types of the standard and ours.
 FIELD_TYPES = {
@@ -52,7 +53,9 @@ class Resource:
     missing: frozenset[str]
 
 
-def resource_to_json(table: Table, present: Collection[str]) -> dict[str, Any]:
+def resource_to_json(
+    table: Table, present: Collection[str], parquet: bool = False
+) -> dict[str, Any]:
     """Return a table as a resource of the descriptor.
 
     Parameters
@@ -61,6 +64,8 @@ def resource_to_json(table: Table, present: Collection[str]) -> dict[str, Any]:
         Its columns become the fields.
     present : collection of str
         The tables of the study; a reference to another is left out.
+    parquet : bool
+        Whether its file is Parquet, not CSV.
 
     Returns
     -------
@@ -84,15 +89,21 @@ def resource_to_json(table: Table, present: Collection[str]) -> dict[str, Any]:
     }
     if links:
         schema["foreignKeys"] = links
-    return {
-        "name": table.name,
-        "type": "table",
-        "path": table.file,
-        "format": "csv",
-        "mediatype": "text/csv",
-        "encoding": "utf-8",
-        "schema": schema,
-    }
+    form = (
+        {
+            "path": f"{table.name}{ENDING}",
+            "format": "parquet",
+            "mediatype": "application/vnd.apache.parquet",
+        }
+        if parquet
+        else {
+            "path": table.file,
+            "format": "csv",
+            "mediatype": "text/csv",
+            "encoding": "utf-8",
+        }
+    )
+    return {"name": table.name, "type": "table", **form, "schema": schema}
 
 
 def field_to_json(column: Column) -> dict[str, Any]:

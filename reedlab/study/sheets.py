@@ -1,4 +1,4 @@
-"""Reading one CSV file as text: header, rows, and their numbers in a spreadsheet.
+"""Reading one table as text: header, rows, and their numbers in a spreadsheet.
 
 Nothing is interpreted here. A row whose number of cells differs from the header's is
 left out and reported, for its cells may have shifted.
@@ -13,6 +13,7 @@ from pathlib import Path
 from reedlab.errors import RecordError
 from reedlab.study.exporting import as_meant
 from reedlab.study.faults import Fault
+from reedlab.study.parquet import is_parquet, parquet_records
 
 
 @dataclass(frozen=True)
@@ -61,13 +62,15 @@ class Sheet:
 
 
 def read_sheet(folder: Path, file: str) -> Sheet:
-    """Read a CSV file: UTF-8 with or without a byte order mark, comma separated.
+    """Read a CSV file, UTF-8 with or without a byte order mark, or a Parquet file.
 
     Raises
     ------
     RecordError
-        If the file is missing, not UTF-8, without a header, or not CSV at all.
+        If the file is missing, not UTF-8, without a header, or neither CSV nor Parquet.
     """
+    if is_parquet(file):
+        return _sheet_of(file, parquet_records(folder, file))
     return _sheet_of(file, _records(folder, file))
 
 

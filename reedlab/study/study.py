@@ -5,12 +5,12 @@ the header is row 1, the first record row 2.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from functools import cached_property
 from os import PathLike
 from pathlib import Path
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Self, TypeVar
 
 import pandas as pd
 
@@ -18,6 +18,7 @@ from reedlab.errors import CallError, unknown_name
 from reedlab.schema import Factor, Response, Table
 from reedlab.study.faults import Fault, Faults
 from reedlab.study.lock import write_protected
+from reedlab.study.parquet import is_parquet
 from reedlab.study.settings import Settings
 from reedlab.study.sheets import Sheet
 
@@ -26,6 +27,8 @@ if TYPE_CHECKING:
     from reedlab.study.plans import Plan
 
 Item = TypeVar("Item", Factor, Response)
+#: The column of every table of a pool that says whose row it is.
+MAKER = "maker_id"
 
 
 @dataclass(frozen=True, eq=False, repr=False)
@@ -43,7 +46,7 @@ class Study:
         By name; text as ``str``, numbers as float64, whole numbers as Int64, true and
         false as boolean, days and times as datetime64. Missing is missing. ``reeds``
         has the column ``kept`` wherever it has a ``fate``: true if kept, false if
-        discarded, else missing.
+        discarded, else missing. They are read, never changed: what is found in them is kept.
     schema : mapping of str to Table
         The columns that each file has, with type, unit, bounds and levels.
     sheets : mapping of str to Sheet
@@ -52,6 +55,9 @@ class Study:
         What was found wrong while reading.
     for_reading : bool
         Whether it was opened to be read only; then nothing is written to it.
+    told : tuple of str
+        Of a pool, what differs between its studies without being a clash: columns that only
+        some have, cells that stay out.
     """
 
     folder: Path
@@ -62,12 +68,15 @@ class Study:
     sheets: Mapping[str, Sheet]
     reading: tuple[Fault, ...]
     for_reading: bool = False
+    told: tuple[str, ...] = ()
 
     @property
     def read_only(self) -> str:
         """Why nothing can be written to it; empty if it can."""
         if self.for_reading:
             return "it was opened read-only"
+        if any(is_parquet(sheet.file) for sheet in self.sheets.values()):
+            return "its tables are Parquet, which is for reading; record in CSV"
         return write_protected(self.folder) if self.folder.is_dir() else ""
 
     @property
@@ -122,8 +131,22 @@ class Study:
 
     @property
     def makers(self) -> tuple[str, ...]:
-        """The makers of a pool; of one maker's own study none is named."""
-        return ()
+        """The makers of a pool, in the order met; of one maker's own study none is named."""
+        reeds = self.tables.get("reeds", pd.DataFrame())
+        return tuple(reeds[MAKER].dropna().unique()) if MAKER in reeds else ()
+
+    def of(self, maker: str) -> Self:
+        """Return the part of a pool that is one maker's, in the pool's units and words.
+
+        Raises
+        ------
+        CallError
+            For a maker that is not in the pool.
+        """
+        if maker not in self.makers:
+            raise unknown_name("maker", maker, self.makers)
+        own = {name: frame[frame[MAKER] == maker] for name, frame in self.tables.items()}
+        return replace(self, title=maker, tables=own)
 
     def table_of(self, file: str) -> str | None:
         """Return the table that a file holds, if it holds one."""

@@ -1,4 +1,4 @@
-"""Writing a study: CSV files that open well in a spreadsheet, beside their descriptor.
+"""Writing a study: CSV files that open well in a spreadsheet, or Parquet, beside a descriptor.
 
 Files are UTF-8 with a byte order mark, without which common spreadsheets garble
 accents and flats. Each file is written under another name first and then renamed; the
@@ -20,9 +20,11 @@ from reedlab.schema import Column, Table, tables_for
 from reedlab.study.cells import type_column
 from reedlab.study.declared import with_declarations
 from reedlab.study.descriptor import DESCRIPTOR, descriptor_text
+from reedlab.study.faults import refusal
 from reedlab.study.files import replace_files
 from reedlab.study.folder import open_study
 from reedlab.study.intent import sweep
+from reedlab.study.parquet import ENDING, parquet_bytes
 from reedlab.study.resources import Resource
 from reedlab.study.settings import Settings, default_settings
 from reedlab.study.study import Study
@@ -118,6 +120,59 @@ def write_study(
     # The descriptor comes last: what is half written is no study yet.
     encodings = {file: "utf-8" if file == DESCRIPTOR else "utf-8-sig" for file in texts}
     contents = {file: text.encode(encodings[file]) for file, text in texts.items()}
+    _make_room(path, contents)
+    replace_files(path, contents)
+    return open_study(path)
+
+
+def write_parquet(study: Study, folder: str | os.PathLike[str]) -> Study:
+    """Write a study, or a pool, as Parquet tables to a new folder: for over 100,000 rows.
+
+    What is written can be opened, checked and asked like any study, and is read only: who
+    records works in CSV. Of a pool each row keeps its maker, and is numbered anew.
+
+    Parameters
+    ----------
+    study : Study
+        Without cells that could not be read.
+    folder : path
+        Must not exist yet or be empty.
+
+    Returns
+    -------
+    Study
+        Opened from there.
+
+    Raises
+    ------
+    RecordError
+        If a cell or row could not be read, for its text would be lost; if the folder holds
+        something already or cannot be written; if pyarrow is not installed.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from reedlab.demo import example_study
+    >>> again = write_parquet(example_study("batch"), Path(tempfile.mkdtemp()) / "batch")
+    >>> again.read_only
+    'its tables are Parquet, which is for reading; record in CSV'
+    """
+    lost = [fault for fault in study.reading if fault.severity == "error"]
+    if lost:
+        raise refusal(f"{study.title} cannot be written as Parquet:", lost)
+    path = Path(folder)
+    contents: dict[str, bytes] = {}
+    present: list[Table] = []
+    for name, frame in study.tables.items():
+        whole, typed = study.schema[name], study.sheets[name].header
+        columns = [column for column in whole.columns if column.name in typed]
+        present.append(Table(name, whole.key, columns, whole.references))
+        contents[f"{name}{ENDING}"] = parquet_bytes(present[-1], frame)
+    label = path.resolve().name
+    text = descriptor_text(
+        label, study.title, study.settings, present, parquet=True, told=study.told
+    )
+    contents[DESCRIPTOR] = text.encode()
     _make_room(path, contents)
     replace_files(path, contents)
     return open_study(path)

@@ -45,8 +45,10 @@ def test_it_says_what_it_found(demo_season):
 def test_the_picture_has_every_reed_and_the_curve(demo_season):
     found = break_in(demo_season, "crow_cents")
     ax = found.plot()
-    # A line a reed, the curve, and the time when it has settled.
-    assert len(ax.lines) == found.raw["reed_id"].nunique() + 2
+    lines, band = ax.collections
+    assert len(lines.get_segments()) == found.raw["reed_id"].nunique()
+    assert np.vstack(lines.get_segments())[:, 0].max() == found.raw["minutes"].max()
+    assert len(band.get_paths()) == 1
     labels = [text.get_text() for text in ax.get_legend().get_texts()]
     assert labels == ["one reed", "95 % interval", "mean reed", "settled"]
     assert ax.get_xlabel() == "minutes played"

@@ -23,10 +23,10 @@ def test_every_effect_is_drawn_with_its_interval(which, marker, request):
     ax = found.plot()
     rows = range(len(found.table))
     assert drawn(ax, marker) == pytest.approx(np.column_stack([found.table["estimate"], rows]))
-    bars = [line for line in ax.lines if line.get_linewidth() == 2 and len(line.get_xdata()) == 2]
-    ends = np.array([bar.get_xdata() for bar in bars])
-    assert ends == pytest.approx(found.table[["conf_low", "conf_high"]].to_numpy())
-    assert [bar.get_ydata()[0] for bar in bars] == [*rows]
+    bars = np.vstack([part.get_segments() for part in ax.collections])
+    bars = bars[bars[:, 0, 1].argsort()]
+    assert bars[:, :, 0] == pytest.approx(found.table[["conf_low", "conf_high"]].to_numpy())
+    assert bars[:, 0, 1].tolist() == bars[:, 1, 1].tolist() == [*rows]
     labels = [text.get_text() for text in ax.get_yticklabels()]
     assert labels[0].startswith(found.frame.factors[0].label + ": +")
     assert ax.get_xlabel() == "effect on crow against target, cents\nbar: 95 % interval"

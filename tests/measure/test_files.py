@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from joblib import parallel_config, register_parallel_backend
-from joblib.parallel import SequentialBackend
+from joblib.parallel import ThreadingBackend
 
 from reedlab.demo.sound import crow_sound, hairpin_sound, whole_test_sound
 from reedlab.errors import CallError, RecordError
@@ -264,7 +264,7 @@ def test_recordings_are_only_read(crows):
     assert sorted(crows[0].parent.iterdir()) == beside
 
 
-class Slow(SequentialBackend):
+class Slow(ThreadingBackend):
     """A backend that hands over nothing before all is done, as those of clusters do."""
 
     supports_return_generator = False
@@ -275,7 +275,7 @@ register_parallel_backend("handed over at the end", Slow)
 
 @pytest.mark.parametrize(
     ("backend", "workers"),
-    [("threading", 1), ("threading", 2), ("loky", 2), ("handed over at the end", 1)],
+    [("threading", 1), ("threading", 2), ("loky", 2), ("handed over at the end", 2)],
 )
 def test_how_the_work_is_spread_changes_nothing(crows, backend, workers):
     paths = [*crows, crows[0].with_name("nowhere.wav")]

@@ -4,10 +4,11 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from joblib import parallel_config
 from scipy.stats import multivariate_normal, norm
 
 from reedlab.errors import CallError
-from reedlab.model import fit_mixed
+from reedlab.model import fit_mixed, steady
 from reedlab.model.control import (
     averaging,
     fixed_limits,
@@ -240,3 +241,14 @@ def test_drawn_fates_keep_their_number_and_are_as_alike_as_asked():
     alone = yes_draws(point, 30, {}, {})
     # Without groups: hypergeometric, n K/N (1 - K/N) (N - n) / (N - 1).
     assert alone.var(axis=0).mean() == pytest.approx(10 * 0.21 * 90 / 99, rel=0.03)
+
+
+def test_a_large_record_is_drawn_in_pieces_wherever_that_is_done(monkeypatch):
+    monkeypatch.setattr(steady, "MOST_NUMBERS", 60_000)
+    point, tube = np.repeat(np.arange(9), 10), np.repeat(np.arange(30), 3)
+    asked = (point, 30, {"tube": np.linspace(0.1, 0.3, 4)}, {"tube": tube})
+    alone = yes_draws(*asked)
+    assert len(alone) == steady.FEWEST_DRAWS
+    assert len(np.unique(alone, axis=0)) > 0.9 * len(alone)
+    with parallel_config(backend="threading", n_jobs=2):
+        assert yes_draws(*asked).tobytes() == alone.tobytes()

@@ -195,9 +195,9 @@ def _coverage(slope: float, batches: int, seed: int) -> tuple[float, float, floa
 @pytest.mark.slow
 @pytest.mark.parametrize("slope", [0.0, 1.0, 2.0, 3.5])
 def test_difference_interval_covers(slope):
-    # Measured with 1500 batches (Monte Carlo error 0.6 points): 95.2, 96.1, 96.6, 95.5 %;
-    # a true difference of zero was rejected in 4.8 %.
-    covered, rejected, width = _coverage(slope, batches=1500, seed=11)
+    # Measured with 800 batches (Monte Carlo error 0.8 points): 95.0, 96.1, 96.5, 95.9 %;
+    # a true difference of zero was rejected in 5.0 %.
+    covered, rejected, width = _coverage(slope, batches=800, seed=11)
     print(f"slope {slope}: covered {covered:.4f}, excludes zero {rejected:.4f}, width {width:.3f}")
     assert 0.935 <= covered <= 0.98
     assert slope > 0 or rejected <= 0.06

@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from reedlab.model.basis import Basis
-from reedlab.model.dense import Dense
+from reedlab.model.batched import Absorbed
 from reedlab.model.kernel import Tied, build_kernel
 from reedlab.model.moments import Moments
 from reedlab.model.reml import fit_best, fit_reml
@@ -114,16 +113,16 @@ def test_a_variance_of_zero():
     _assert_same(found, Plain(X, codes).moments(theta, y))
 
 
-def test_strata_and_dense_agree_on_a_balanced_design():
+def test_both_kernels_agree_on_a_balanced_design():
     X, codes = _balanced()
     Y = np.random.default_rng(2).normal(size=(24, 3))
     theta = np.array([[0.5, 0.3, 0.2], [1, 0, 0.4], [0.2, 2, 1]])
     strata = build_kernel(X, codes)
-    dense = Dense.of(X, Basis.of(codes, len(X)))
+    absorbed = Absorbed.of(X, codes)
     assert isinstance(strata, Strata)
-    assert strata.spare == dense.spare == 24 - 6 - 1  # less tubes, less the reed-level column
+    assert strata.spare == absorbed.spare == 24 - 6 - 1  # less tubes, less the reed-level column
     one = strata.moments(theta, strata.project(Y))
-    other = dense.moments(theta, dense.project(Y))
+    other = absorbed.moments(theta, absorbed.project(Y))
     _assert_same(one, other, rtol=1e-11)
     for i in range(3):
         _assert_same(
@@ -131,7 +130,7 @@ def test_strata_and_dense_agree_on_a_balanced_design():
             Plain(X, codes).moments(theta[i], Y[:, i]),
         )
         V = Plain(X, codes).covariance(theta[i])
-        for kernel in (strata, dense):
+        for kernel in (strata, absorbed):
             solved = kernel.solve(theta[i], Y[:, i])
             np.testing.assert_allclose(solved, np.linalg.solve(V, Y[:, i]))
 
@@ -143,7 +142,7 @@ def test_strata_are_found_where_there_are_any():
     X, codes = _balanced()
     assert isinstance(build_kernel(X, codes), Strata)
     assert isinstance(build_kernel(X, [codes[1], np.tile(np.arange(4), 6)]), Strata)
-    assert isinstance(build_kernel(*_design(3)), Dense)
+    assert isinstance(build_kernel(*_design(3)), Absorbed)
 
 
 @pytest.mark.parametrize("design", [_design(7), _design(8, groups=3), _balanced()])

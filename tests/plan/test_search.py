@@ -5,12 +5,13 @@ from itertools import product
 import numpy as np
 import pandas as pd
 import pytest
+from joblib import parallel_config
 
 import reedlab
 from reedlab import Factor
 from reedlab.plan.layout import Layout, task_for
 from reedlab.plan.request import Allowed, Forbidden
-from reedlab.plan.search import default_starts, search
+from reedlab.plan.search import _climbed, _random_levels, default_starts, search
 from reedlab.plan.shuffle import shuffled
 from reedlab.plan.terms import Model, terms_for
 
@@ -213,3 +214,28 @@ def test_the_search_takes_seconds(reeds, count, tubes, limit):
     done, of = heard[-1]
     assert done == of > 1
     assert [d for d, _ in heard] == sorted(d for d, _ in heard)
+
+
+@pytest.mark.parametrize("predict", [False, True])
+def test_a_start_goes_its_own_way_whatever_starts_are_beside_it(predict):
+    factors = [*two_levels(1, "tube"), *two_levels(4)[1:]]
+    tube = np.repeat(np.arange(8), 3)
+    task = task_of(factors, tube, interactions="two-way", shares=(0.1, 0.4, 0.7), predict=predict)
+    rng = np.random.default_rng(1)
+    starts = np.stack([_random_levels(task, rng) for _ in range(30)])
+    together = _climbed(task, starts)
+    for parts in (2, 30):
+        divided = [_climbed(task, part) for part in np.array_split(starts, parts)]
+        assert np.concatenate(divided).tobytes() == together.tobytes()
+
+
+def test_a_search_on_two_workers_finds_the_same_and_tells_of_it():
+    factors = [*two_levels(1, "tube"), *two_levels(6)[1:]]
+    task = task_of(factors, np.repeat(np.arange(8), 3), interactions="two-way")
+    told = []
+    levels, value = search(task, 200, np.random.default_rng(2))
+    with parallel_config(backend="threading", n_jobs=2):
+        found = search(task, 200, np.random.default_rng(2), lambda *one: told.append(one))
+    assert found[0].tobytes() == levels.tobytes()
+    assert found[1] == value
+    assert told == [(1, 2), (2, 2)]

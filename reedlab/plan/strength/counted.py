@@ -2,53 +2,69 @@
 
 Variances and degrees of freedom do not depend on the effects, so one batch of responses
 without effects serves every term and every size of effect: only the coefficients are
-moved. Where columns fall into error strata without remainder and there are two strata at
-most, restricted likelihood is no more than their mean squares, and these are taken.
+moved. Where the error falls into strata, what the tests look at of a response is drawn
+without its rows; where there are two strata, a single ratio is fitted.
 """
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 
-from reedlab.model.basis import rank
-from reedlab.model.inference import FLOOR, METHODS, basis
-from reedlab.model.reml import fit_reml
+from reedlab.model.inference import METHODS, basis
+from reedlab.model.moments import Projected
+from reedlab.model.one_ratio import OneRatio, RatioFits
+from reedlab.model.reml import fit_projected
 from reedlab.model.strata import Strata
 from reedlab.model.threads import one_thread
-from reedlab.plan.strength.design import Design, Term
+from reedlab.pieces import in_pieces
+from reedlab.plan.strength.design import Design
 from reedlab.plan.strength.judging import Counted
 from reedlab.plan.strength.rows import LEVEL
 
-#: So many responses at once stay in the processor's own memory.
-CHUNK = 5000
-#: With more, the likelihood weighs several strata.
-MOST_STRATA = 2
+#: Batches simulated together: in strata so many stay in the processor's own memory; where
+#: groups cross unevenly a batch takes a hundred times as long, and fewer are worth a process.
+PIECE, PIECE_UNEVEN = 5000, 250
+#: The bar at up to so many degrees of freedom is reckoned, above it is read from a polynomial
+#: in their inverse, which is right to 12 digits.
+READ_FROM, DEGREE = 2.0, 24
 
 
-@one_thread
 def count(
     design: Design, variance: Mapping[str, float], simulations: int, seed: int
 ) -> dict[str, Counted]:
     """Simulate batches without effects and test every term in each."""
-    rng = np.random.default_rng(seed)
     theta = design.theta(variance)
-    scale = float(np.sqrt(theta.sum()))
-    sizes = [min(CHUNK, simulations - start) for start in range(0, simulations, CHUNK)]
-    parts = [answers(design, _noise(design, theta / scale**2, size, rng), scale) for size in sizes]
+    most = PIECE if isinstance(design.kernel, Strata) else PIECE_UNEVEN
+    sizes = [min(most, simulations - start) for start in range(0, simulations, most)]
+    work = partial(_simulated, design, theta / theta.sum(), float(np.sqrt(theta.sum())))
+    parts = in_pieces(work, sizes, seed)
     return {
         term.name: Counted(*np.concatenate([part[term.name] for part in parts], axis=1))
         for term in design.terms
     }
 
 
-def answers(design: Design, Y: np.ndarray, scale: float) -> dict[str, np.ndarray]:
-    """The four arrays of :class:`Counted`, for every term; Y (n, B) in units of `scale`."""
-    kernel, found = design.kernel, {}
-    if isinstance(kernel, Strata) and len(kernel.m) <= MOST_STRATA:
-        found = _by_mean_squares(design, kernel, Y, scale)
-    others = [term for term in design.terms if term.name not in found]
-    return found | (_by_likelihood(design, others, Y, scale) if others else {})
+@one_thread
+def _simulated(
+    design: Design, theta: np.ndarray, scale: float, size: int, seed: np.random.SeedSequence
+) -> dict[str, np.ndarray]:
+    rng, kernel = np.random.default_rng(seed), design.kernel
+    if isinstance(kernel, Strata):
+        return answers(design, kernel.drawn(theta, size, rng), scale)
+    return answers(design, kernel.project(_noise(design, theta, size, rng)), scale)
+
+
+def answers(design: Design, data: Projected, scale: float) -> dict[str, np.ndarray]:
+    """The four arrays of :class:`Counted`, for every term.
+
+    `data` are responses in units of `scale`, as the design's kernel projects them.
+    """
+    ratio = OneRatio.of(design.kernel)
+    if ratio is None:
+        return _by_likelihood(design, data, scale)
+    return _by_one_ratio(design, ratio.fit(data), scale)
 
 
 def _noise(design: Design, theta: np.ndarray, size: int, rng: np.random.Generator) -> np.ndarray:
@@ -58,57 +74,53 @@ def _noise(design: Design, theta: np.ndarray, size: int, rng: np.random.Generato
     return Y
 
 
-def _by_mean_squares(
-    design: Design, kernel: Strata, Y: np.ndarray, scale: float
-) -> dict[str, np.ndarray]:
-    """Tests of the terms that lie in one stratum each: the classical F test."""
-    Xy, yy = kernel.project(Y)
-    df = kernel.m - [rank(share) for share in kernel.XX]
-    squares = yy - np.sum(Xy**2, axis=2)
-    mean_squares = squares / np.maximum(df, 1)
-    # The floor of reedlab.model.inference, which few error degrees of freedom feel.
-    least = FLOOR * squares.sum(axis=1) / df.sum()
-    found = {}
-    for term in design.terms:
-        stratum = design.stratum_of(term)
-        if stratum is None:
-            continue
-        L = design.hypothesis(term)
-        root = np.linalg.solve(np.linalg.cholesky(L @ L.T), L)
-        own, shift = Xy.sum(axis=1) @ root.T, root @ design.shift(term) / scale
-        error = len(L) * np.maximum(mean_squares[:, stratum], least)
-        bar = np.full(len(error), _bar(len(L), np.array(float(df[stratum]))))
-        parts = (np.sum(own**2, axis=1), own @ shift, np.full(len(error), shift @ shift))
-        found[term.name] = np.array([*(part / error for part in parts), bar])
-    return found
-
-
-def _by_likelihood(
-    design: Design, terms: Sequence[Term], Y: np.ndarray, scale: float
-) -> dict[str, np.ndarray]:
+def _by_likelihood(design: Design, data: Projected, scale: float) -> dict[str, np.ndarray]:
     """Kenward-Roger tests on fits by restricted likelihood."""
-    Q = design.factored[0]
-    start = Q.T @ Y
-    fits = fit_reml(design.kernel, Y - Q @ start)
-    null = fits.moments.beta + start.T
+    fits = fit_projected(design.kernel, data)
     rests_on = basis(fits, METHODS[0], bounded=False)
     found = {}
-    for term in terms:
+    for term in design.terms:
         L, shift = design.hypothesis(term), design.shift(term) / scale
+        beta = fits.moments.beta
         moved = [
-            replace(rests_on, moments=replace(fits.moments, beta=null + step * shift)).test(L)
+            replace(rests_on, moments=replace(fits.moments, beta=beta + step * shift)).test(L)
             for step in (-1, 0, 1)
         ]
         less, a, more = (test.statistic for test in moved)
-        df = moved[0].den_df
-        told = fits.converged & np.isfinite(a) & (a >= 0) & (df > 0)
-        bar = np.where(told, _bar(len(L), np.where(told, df, 1.0)), np.inf)
+        bar = _bar_where(fits.converged, a, len(L), moved[0].den_df)
         found[term.name] = np.array([a, (more - less) / 4, (more + less) / 2 - a, bar])
     return found
 
 
+def _by_one_ratio(design: Design, fits: RatioFits, scale: float) -> dict[str, np.ndarray]:
+    """The same where a single ratio was fitted."""
+    found = {}
+    for term in design.terms:
+        test = fits.test(design.hypothesis(term), design.shift(term) / scale)
+        bar = _bar_where(np.isfinite(test.b), test.a, test.num_df, test.den_df)
+        found[term.name] = np.array([test.a, test.b, test.c, bar])
+    return found
+
+
+def _bar_where(sound: np.ndarray, a: np.ndarray, num_df: int, den_df: np.ndarray) -> np.ndarray:
+    """The bar of each test; above everything where there is no test."""
+    told = sound & np.isfinite(a) & (a >= 0) & (den_df > 0)
+    return np.where(told, _bar(num_df, np.where(told, den_df, 1.0)), np.inf)
+
+
 def _bar(num_df: int, den_df: np.ndarray) -> np.ndarray:
-    """The F that is just significant."""
+    """The F that is just significant, shape (B,)."""
     from scipy.special import fdtri
 
-    return fdtri(num_df, den_df, 1 - LEVEL)
+    def bar_at(inverse: np.ndarray) -> np.ndarray:
+        return fdtri(num_df, 1 / inverse, 1 - LEVEL)
+
+    inverse = 1 / den_df
+    read = den_df >= READ_FROM
+    if read.sum() <= DEGREE:
+        return bar_at(inverse)
+    ends = inverse[read].min(), inverse[read].max() * (1 + 1e-9)  # no single point
+    curve = np.polynomial.Chebyshev.interpolate(bar_at, DEGREE, ends)
+    found = curve(inverse)
+    found[~read] = bar_at(inverse[~read])
+    return found

@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from reedlab.errors import CallError, listed
-from reedlab.model.dense import Dense
+from reedlab.model.batched import Absorbed
 from reedlab.model.kernel import build_kernel
 from reedlab.model.strata import Strata
 from reedlab.plan.layout import spare_units
@@ -77,7 +77,7 @@ class Design:
         return np.linalg.qr(self.matrix)
 
     @cached_property
-    def kernel(self) -> Strata | Dense:
+    def kernel(self) -> Strata | Absorbed:
         """The arithmetic of the model."""
         return build_kernel(self.factored[0], self.codes)
 

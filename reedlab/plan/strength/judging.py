@@ -50,6 +50,10 @@ class Reckoned:
         bar = fdtri(self.num_df, self.den_df, 1 - LEVEL) / self.scale
         return 1 - float(ncfdtr(self.num_df, self.den_df, self.pull * effect**2, bar))
 
+    def grown(self, times: float) -> "Reckoned":
+        """Roughly the test in a layout so many times as large."""
+        return replace(self, den_df=self.den_df * times, pull=self.pull * times)
+
 
 @dataclass(frozen=True)
 class Counted:
@@ -100,14 +104,25 @@ def reckon(design: Design, variance: Mapping[str, float]) -> dict[str, Reckoned]
     return found
 
 
-def fewest(power_of: Callable[[int], float], least: int, most: int) -> float:
-    """Find the smallest count with the power aimed at; missing if it is above `most`."""
-    # Large batches take long to reckon, so counts are doubled from below.
-    low, high = least - 1, least
-    while power_of(high) < AIM:
-        if high >= most:
-            return float("nan")
-        low, high = high, min(2 * high, most)
+def fewest(power_of: Callable[[int], float], least: int, most: int, near: int = 0) -> float:
+    """Find the smallest count with the power aimed at; missing if it is above `most`.
+
+    `near` is a guess of it, from which steps are doubled up or down.
+    """
+    near = min(max(near, least), most)
+    step = 1
+    if power_of(near) < AIM:
+        low, high = near, min(near + step, most)
+        while power_of(high) < AIM:
+            if high >= most:
+                return float("nan")
+            step *= 2
+            low, high = high, min(high + step, most)
+    else:
+        low, high = max(near - step, least - 1), near
+        while low >= least and power_of(low) >= AIM:
+            step *= 2
+            low, high = max(low - step, least - 1), low
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if power_of(middle) >= AIM else (middle, high)

@@ -9,6 +9,7 @@ within tubes, the moderated mixed model for one that lies between them.
 
 from collections.abc import Mapping
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 from scipy.special import expit
@@ -18,10 +19,12 @@ from reedlab.model.inference import METHODS, basis
 from reedlab.model.moderated import independent_covariance, lies_between, moderated_statistic
 from reedlab.model.reml import fit_reml
 from reedlab.model.threads import one_thread
-from reedlab.plan.strength.counted import CHUNK
+from reedlab.pieces import in_pieces
 from reedlab.plan.strength.design import Design, Term, design_of
 from reedlab.plan.strength.rows import KEYS, LEVEL, Rows
 
+#: Batches simulated together; with fewer the same counts of kept reeds are fitted more than once.
+PIECE = 2500
 #: A response whose residuals are smaller than this is given exactly by the terms.
 NOTHING = 1e-9
 
@@ -40,13 +43,24 @@ def share_found(
     asked = next((one for one in design.terms if one.name == term), None)
     if asked is None:
         return 0.0
+    sizes = [min(PIECE, simulations - start) for start in range(0, simulations, PIECE)]
+    work = partial(_simulated, rows, design, asked, rates, variance)
+    return float(np.mean(np.concatenate(in_pieces(work, sizes, seed))))
+
+
+@one_thread
+def _simulated(
+    rows: Rows,
+    design: Design,
+    term: Term,
+    rates: tuple[float, float],
+    variance: Mapping[str, float],
+    size: int,
+    seed: np.random.SeedSequence,
+) -> np.ndarray:
+    """Whether the keep rates are told apart in each of so many batches."""
     rng = np.random.default_rng(seed)
-    sizes = [min(CHUNK, simulations - start) for start in range(0, simulations, CHUNK)]
-    found = [
-        _found(rows, design, asked, _kept(rows, asked, rates, variance, size, rng))
-        for size in sizes
-    ]
-    return float(np.mean(np.concatenate(found)))
+    return _found(rows, design, term, _kept(rows, term, rates, variance, size, rng))
 
 
 def _kept(

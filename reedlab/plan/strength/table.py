@@ -20,8 +20,8 @@ from reedlab.plan.strength.variance import Variances
 
 #: No power is then known worse than to half a percent.
 SIMULATIONS = 20_000
-#: Where groups cross unevenly, batches are fitted one by one.
-SIMULATIONS_ONE_BY_ONE = 1_000
+#: Where groups cross unevenly, a batch takes a hundred times as long.
+SIMULATIONS_UNEVEN = 5_000
 SIMULATIONS_KEEPING = 5_000
 #: For finding out how many reeds it takes, and for pictures.
 SIMULATIONS_ROUGH = 2_000
@@ -121,13 +121,19 @@ def effects_table(
 
     @cache
     def larger(size: int) -> dict[str, Reckoned]:
+        if size == more.now:
+            return reckoned
         return reckon(design_of(more.rows(size)), variances.values)
 
     def needed(name: str) -> float:
         def power_with(size: int) -> float:
             return larger(size)[name].power(effect) if name in larger(size) else 0.0
 
-        return fewest(power_with, more.least, more.most)
+        def roughly(size: int) -> float:
+            return reckoned[name].grown(size / more.now).power(effect)
+
+        near = fewest(roughly, more.least, more.most, more.now)
+        return fewest(power_with, more.least, more.most, more.most if np.isnan(near) else int(near))
 
     limits = _limits(design, variances, effect, simulations, seed) if variances.pilot else {}
     table = []
@@ -192,7 +198,7 @@ def _tests(
 ) -> dict[str, Reckoned | Counted]:
     """Reckon where that is exact and no simulation is asked for; count elsewhere."""
     tests: dict[str, Reckoned | Counted] = dict(reckoned)
-    usual = SIMULATIONS if isinstance(design.kernel, Strata) else SIMULATIONS_ONE_BY_ONE
+    usual = SIMULATIONS if isinstance(design.kernel, Strata) else SIMULATIONS_UNEVEN
     wanted = {name for name, test in reckoned.items() if simulations or not test.exact}
     if wanted:
         found = count(design, variance, simulations or usual, seed)

@@ -54,7 +54,7 @@ def bring_in(
     ----------
     study : Study
     path : path
-        XLSX, ODS, CSV or TSV, as it was typed.
+        XLSX, ODS, CSV, TSV or Parquet, as it was typed.
     mapping : path or SheetMapping, optional
         How its columns are read. Left out, the one of the study that has the same headers
         is taken; if there is none, one is proposed and kept as ``bring/<name>.toml``.

@@ -12,6 +12,7 @@ from pathlib import Path
 from reedlab.errors import RecordError
 from reedlab.study.bring.grid import Cell, Grid
 from reedlab.study.bring.zip_parts import ZipParts, locked
+from reedlab.study.parquet import MARK
 
 __all__ = ["Cell", "Grid", "read_grids"]
 
@@ -38,7 +39,7 @@ def read_grids(
     *,
     encoding: str = "",
 ) -> tuple[Grid, ...]:
-    r"""Read all sheets of an XLSX, ODS, CSV or TSV file into grids of cells.
+    r"""Read all sheets of an XLSX, ODS, CSV, TSV or Parquet file into grids of cells.
 
     Parameters
     ----------
@@ -76,6 +77,10 @@ def read_grids(
     with _collector_at_rest():
         if data.startswith(b"PK\x03\x04"):
             return _zipped(path.name, data, tell)
+        if data.startswith(MARK):
+            from reedlab.study.bring.grid_parquet import parquet_grid
+
+            return (parquet_grid(path, data, tell),)
         _refuse_others(path.name, data)
         from reedlab.study.bring.grid_text import text_grid
 

@@ -13,10 +13,10 @@ from reedlab.study.cells import DTYPES
 from reedlab.study.pooling.mapping import PoolMapping
 from reedlab.study.pooling.part import Part
 from reedlab.study.sheets import Sheet
+from reedlab.study.study import MAKER
 
 #: Ids that are one maker's own, so that the same text in two studies is two things.
 OWN_IDS = ("lot_id", "tube_id", "reed_id", "session_id", "batch_id")
-MAKER = "maker_id"
 
 _MAKER_COLUMN = Column(MAKER, "text", "", "whose study the row comes from", required=True)
 

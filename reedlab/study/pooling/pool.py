@@ -110,7 +110,7 @@ def _named(studies: Sequence[Study] | Mapping[str, Study]) -> dict[str, Study]:
     for name, study in pairs:
         if not isinstance(study, Study):
             raise CallError(f"{name} is no opened study; open it first: open_study({name!r}).")
-        if isinstance(study, Pooled):
+        if study.makers:
             raise CallError(f"{name} is a pool itself; pool the studies that it is made of.")
         if "reeds" not in study.tables:
             raise CallError(f"{name} has no table of reeds.")

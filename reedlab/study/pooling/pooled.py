@@ -1,14 +1,12 @@
 """The pool as a study: in memory only, every row with its maker and its source."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from functools import cached_property
 
 import pandas as pd
 
-from reedlab.errors import unknown_name
 from reedlab.study.faults import Fault, Faults, collect
-from reedlab.study.pooling.joining import MAKER
 from reedlab.study.study import Study
 
 
@@ -25,19 +23,10 @@ class Pooled(Study):
         The studies, by name.
     origin : mapping of str to DataFrame
         By table, where each of its rows stands: study, file (``study/tests.csv``), row.
-    told : tuple of str
-        What differs between the studies without being a clash: columns that only some have,
-        cells that stay out.
     """
 
     sources: Mapping[str, Study] = field(default_factory=dict)
     origin: Mapping[str, pd.DataFrame] = field(default_factory=dict)
-    told: tuple[str, ...] = ()
-
-    @property
-    def makers(self) -> tuple[str, ...]:
-        """The makers, in the order of their studies."""
-        return tuple(self.tables["reeds"][MAKER].unique())
 
     @property
     def read_only(self) -> str:
@@ -95,19 +84,6 @@ class Pooled(Study):
             found.loc[here, "file"] = [one["file"] for one in told]
             found.loc[here, "row"] = [one["row"] for one in told]
         return found
-
-    def of(self, maker: str) -> "Pooled":
-        """Return the part of the pool that is one maker's, in the pool's units and words.
-
-        Raises
-        ------
-        CallError
-            For a maker that is not in the pool.
-        """
-        if maker not in self.makers:
-            raise unknown_name("maker", maker, self.makers)
-        own = {name: frame[frame[MAKER] == maker] for name, frame in self.tables.items()}
-        return replace(self, title=maker, tables=own)
 
     def __repr__(self) -> str:
         sizes = ", ".join(f"{len(table)} {name}" for name, table in self.tables.items())

@@ -1,0 +1,1 @@
+"""Benches: how long the calls take, beside what one would use instead."""
