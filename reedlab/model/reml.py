@@ -27,6 +27,9 @@ DECREMENT = 1e-11
 #: A stalled fit with a decrement below this has reached the accuracy of the likelihood.
 STALLED = 1e-6
 MAX_STEPS = 100
+#: Few fits need so many steps; from then on a bend the wrong way is taken for as large a right one
+#: (the saddle-free step of Dauphin et al. 2014, Advances in Neural Information Processing 27).
+PATIENCE = 20
 #: A step is halved so often at most.
 MOST_TRIES = 40
 #: A single response's steps by the expected information are tried so much longer at first.
@@ -107,8 +110,8 @@ def _climb(
     least = EXHAUSTED if kernel.spare else EXHAUSTED_SPANNED
     running = np.arange(len(theta))
     converged = np.zeros(len(theta), dtype=bool)
-    for _ in range(MAX_STEPS):
-        step, decrement = _newton_step(here, theta[running])
+    for taken in range(MAX_STEPS):
+        step, decrement = _newton_step(here, theta[running], stuck=taken >= PATIENCE)
         if not look_back and np.all(decrement < enough):
             last = np.maximum(theta[running] + step, 0)
             if np.all(last @ kernel.outside > least):
@@ -151,7 +154,7 @@ def fit_best(kernel: Strata | Absorbed, y: np.ndarray) -> Fits:
     return best
 
 
-def _newton_step(moments: Slopes, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def _newton_step(moments: Slopes, theta: np.ndarray, stuck: bool) -> tuple[np.ndarray, np.ndarray]:
     score = moments.score
     free = (theta > 0) | (score > 0)
     observed = _restricted(moments.observed, free)
@@ -163,12 +166,17 @@ def _newton_step(moments: Slopes, theta: np.ndarray) -> tuple[np.ndarray, np.nda
     shape = size[:, :, None] * size[:, None, :]
     good = np.linalg.eigvalsh(observed / shape)[:, 0] > 1e-4
     information = np.where(good[:, None, None], observed, expected)
+    if stuck:
+        # Along a ridge that is almost level the expected curvature leads from side to side.
+        values, turned = np.linalg.eigh(observed / shape)
+        values = np.maximum(np.abs(values), 1e-4)
+        information = (turned * values[:, None]) @ np.swapaxes(turned, 1, 2) * shape
     information[~sound] = np.eye(theta.shape[1])
     step = np.linalg.solve(information / shape, (score * free / size)[..., None])[..., 0] / size
     decrement = np.einsum("bk,bk->b", step, score * free)
     # Where the likelihood is not yet a hill, its expected curvature makes for timid steps; of
     # many responses so many would overshoot that it costs more than it gains.
-    step *= np.where(good | (len(theta) > 1), 1, BOLD)[:, None]
+    step *= np.where(good | stuck | (len(theta) > 1), 1, BOLD)[:, None]
     return np.where(sound[:, None], step, 0), np.where(sound, decrement, np.inf)
 
 

@@ -13,6 +13,7 @@ from reedlab.model.kernel import Tied, build_kernel
 from reedlab.model.moments import Moments
 from reedlab.model.reml import fit_best, fit_reml
 from reedlab.model.strata import Strata
+from tests.model.test_calibration import BATCHES, LAYOUTS, _batches, _numbers
 
 FIELDS = ("loglik", "beta", "phi", "P", "Q", "trace", "trace2", "quad", "quad2")
 
@@ -257,3 +258,19 @@ def test_the_higher_of_two_maxima_is_taken():
         here = plain.loglik(fits.theta[0], y)
         for step in [*np.eye(3), *-np.eye(3)]:
             assert plain.loglik(np.maximum(fits.theta[0] + 1e-3 * step, 0), y) <= here
+
+
+def test_an_almost_level_ridge_is_left_within_the_steps():
+    # Of 20,000 invented batches these two have a ridge along which the expected curvature leads
+    # from side to side: a hundred steps did not end. What the heights should be: a fine grid's.
+    design = _numbers(LAYOUTS["9, 1-4"])
+    Q = np.linalg.qr(design.X)[0]
+    Y = _batches(design, 0.0, BATCHES, seed=3)[:, [525, 5931]]
+    kernel = build_kernel(Q, [design.tube])
+    fits = fit_reml(kernel, Y - Q @ (Q.T @ Y))
+    assert fits.converged.all()
+    grid = np.stack(np.meshgrid(np.linspace(0.4, 1.8, 71), np.linspace(0, 0.8, 41)), axis=-1)
+    for place, height in enumerate(fits.moments.loglik):
+        one = kernel.project(Y[:, [place]] - Q @ (Q.T @ Y[:, [place]]))
+        heights = [kernel.loglik(theta[None], one)[0] for theta in grid.reshape(-1, 2)]
+        assert max(heights) <= height < max(heights) + 0.01
