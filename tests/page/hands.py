@@ -5,6 +5,8 @@ import time
 
 def opened(page, address: str) -> None:
     """Open the notebook, run its cell, and put the focus on the bench page."""
+    from playwright.sync_api import TimeoutError as NotSeenError
+
     page.goto(address)
     cell = page.locator(".jp-Notebook .jp-CodeCell .cm-content").first
     cell.click(timeout=60_000)
@@ -12,7 +14,13 @@ def opened(page, address: str) -> None:
         "document.querySelector('.jp-Notebook-ExecutionIndicator')?.dataset.status === 'idle'"
     )
     page.keyboard.press("Control+Enter")
-    page.locator(".rl-page").wait_for(timeout=60_000)
+    try:
+        page.locator(".rl-page").wait_for(timeout=60_000)
+    except NotSeenError:
+        # JupyterLab was seen to lose a first key while it was still settling.
+        cell.click()
+        page.keyboard.press("Control+Enter")
+        page.locator(".rl-page").wait_for(timeout=60_000)
     page.locator(".rl-page").focus()
 
 
