@@ -111,8 +111,7 @@ def season(
 
     matplotlib.use("Agg")  # pictures go to files; no window may open
     # Where pyarrow is installed pandas keeps texts with it, which is slower for a few hundred rows.
-    pd.options.mode.string_storage = "python"
-    with working() as tell:
+    with working() as tell, pd.option_context("mode.string_storage", "python"):
         found = ask(open_study(folder), response, tell)
         tell("writing tables and pictures")
         target = out or folder / "findings"

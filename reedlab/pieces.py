@@ -82,6 +82,17 @@ def in_pieces(
     return results
 
 
+def cut(count: int, most: int) -> list[int]:
+    """Cut a count into pieces of at most so many, whatever the number of workers.
+
+    Examples
+    --------
+    >>> cut(12_000, 5_000)
+    [5000, 5000, 2000]
+    """
+    return [min(most, count - start) for start in range(0, count, most)]
+
+
 def workers() -> int:
     """How many processes or threads `in_pieces` would use now.
 

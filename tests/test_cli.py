@@ -1,4 +1,3 @@
-import resource
 import subprocess
 import sys
 
@@ -9,6 +8,7 @@ import reedlab
 from reedlab.demo import simulate_season
 from reedlab.demo.sound import crow_sound, slur_sound
 from reedlab.study import default_settings, new_study, write_study
+from tests.bench.timing import of_children
 from tests.study.build import record
 
 
@@ -39,10 +39,9 @@ def seconds(*arguments, tries=3):
     """Return the least processor time of a run, which a busy machine does not stretch."""
     times = []
     for _ in range(tries):
-        before = resource.getrusage(resource.RUSAGE_CHILDREN)
+        began = of_children()
         run(*arguments)
-        after = resource.getrusage(resource.RUSAGE_CHILDREN)
-        times.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)
+        times.append(of_children() - began)
     return min(times)
 
 

@@ -202,14 +202,13 @@ def _inverted(matrices: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
     Of a single one by its Cholesky root, in half the time.
     """
-    if len(matrices) > 1 or not matrices.size:
-        return np.linalg.inv(matrices), np.linalg.slogdet(matrices)[1]
-    root, failed = dpotrf(matrices[0])
-    if failed:
-        return np.linalg.inv(matrices), np.linalg.slogdet(matrices)[1]
-    upper = np.triu(dpotri(root)[0])
-    inverse = upper + np.triu(upper, 1).T
-    return inverse[None], 2 * np.log(np.diagonal(root)).sum(keepdims=True)
+    if len(matrices) == 1 and matrices.size:
+        root, failed = dpotrf(matrices[0])
+        if not failed:
+            upper = np.triu(dpotri(root)[0])
+            inverse = upper + np.triu(upper, 1).T
+            return inverse[None], 2 * np.log(np.diagonal(root)).sum(keepdims=True)
+    return np.linalg.inv(matrices), np.linalg.slogdet(matrices)[1]
 
 
 def _times(matrices: np.ndarray, vectors: np.ndarray) -> np.ndarray:

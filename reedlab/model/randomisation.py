@@ -18,7 +18,7 @@ from reedlab.model.scores import Score, Terms
 from reedlab.model.shuffles import Shuffles
 from reedlab.model.tails import ROUNDING, Tail, tail, upper_limit
 from reedlab.model.threads import one_thread
-from reedlab.pieces import in_pieces
+from reedlab.pieces import cut, in_pieces
 
 #: Arrangements up to this number are all gone through.
 MOST_LISTED = 20_000
@@ -191,8 +191,8 @@ class Randomisation:
             if shuffles.count(kinds) <= self.most:
                 found = Reference(shuffles.every(kinds), complete=True)
             else:
-                sizes = [min(PIECE, self.draws - at) for at in range(0, self.draws, PIECE)]
-                drawn = in_pieces(partial(_drawn, shuffles), sizes, [self.seed, len(moving)])
+                seed = [self.seed, len(moving)]
+                drawn = in_pieces(partial(_drawn, shuffles), cut(self.draws, PIECE), seed)
                 found = Reference(np.concatenate(drawn), complete=False)
             self._references[moving] = found
         return self._references[moving]

@@ -77,7 +77,7 @@ def fit_reml(kernel: Kernel, Y: np.ndarray, start: np.ndarray | None = None) -> 
 @one_thread
 def fit_projected(kernel: Kernel, data: Projected, start: np.ndarray | None = None) -> Fits:
     """Fit responses that the kernel has projected; as :func:`fit_reml`."""
-    theta, _, converged = _climb(kernel, data, _begin(kernel, data, start), DECREMENT)
+    theta, converged = _climb(kernel, data, _begin(kernel, data, start), DECREMENT)
     moments = kernel.moments(theta, data)
     return Fits(theta, _unbiased(theta, moments), moments, converged)
 
@@ -87,7 +87,7 @@ def top(
 ) -> tuple[np.ndarray, Projected]:
     """Where the restricted log likelihood of one response is highest, to about `enough`."""
     data = kernel.project(y)
-    theta, _, _ = _climb(kernel, data, _begin(kernel, data, start), enough, look_back=False)
+    theta, _ = _climb(kernel, data, _begin(kernel, data, start), enough, look_back=False)
     return theta, data
 
 
@@ -100,13 +100,12 @@ def _begin(kernel: Kernel, data: Projected, start: np.ndarray | None) -> np.ndar
 
 def _climb(
     kernel: Kernel, data: Projected, theta: np.ndarray, enough: float, look_back: bool = True
-) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Climb from theta until the Newton decrement is small enough: where, how high, if so.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Climb from theta until the Newton decrement is small enough: where, and if so.
 
     The last step is taken on trust where nobody looks back; its height is not worked out then.
     """
     here = kernel.slopes(theta, data)
-    value = here.loglik.copy()
     least = EXHAUSTED if kernel.spare else EXHAUSTED_SPANNED
     running = np.arange(len(theta))
     converged = np.zeros(len(theta), dtype=bool)
@@ -122,7 +121,7 @@ def _climb(
         there, here, moved = _line_search(
             kernel, data, theta[running], here, step, tries, least / 2
         )
-        theta[running], value[running] = there, here.loglik
+        theta[running] = there
         converged[running] = decrement < np.where(moved, enough, STALLED)
         # Where the residual runs to zero the arithmetic ends; such a fit has not converged.
         sound = there @ kernel.outside > least
@@ -132,7 +131,7 @@ def _climb(
             break
         running, here = running[going], here.of(going)
         data = tuple(part[going] for part in data)
-    return theta, value, converged
+    return theta, converged
 
 
 def fit_best(kernel: Strata | Absorbed, y: np.ndarray) -> Fits:

@@ -8,7 +8,6 @@ from reedlab.study.descriptor import DESCRIPTOR
 from reedlab.study.faults import Fault, Faults, collect
 from reedlab.study.journal import FOLDER, journal_files, last_entry
 from reedlab.study.links import LINKS
-from reedlab.study.parquet import is_parquet
 from reedlab.study.rules import bounds_and_levels, duplicates, spellings
 from reedlab.study.study import Study
 
@@ -46,7 +45,7 @@ def _faults(study: Study) -> Iterator[Fault]:
     yield from study.reading
     if study.read_only:
         remedy = "work on a copy, or open it where you may write"
-        if any(is_parquet(sheet.file) for sheet in study.sheets.values()):
+        if study.in_parquet:
             remedy = "record in the CSV study that it was written from, and write it anew"
         fault = f"nothing can be recorded: {study.read_only}"
         yield Fault(DESCRIPTOR, None, "", "", "warning", fault, remedy)

@@ -71,11 +71,16 @@ class Study:
     told: tuple[str, ...] = ()
 
     @property
+    def in_parquet(self) -> bool:
+        """Whether a table of it lies in a Parquet file."""
+        return any(is_parquet(sheet.file) for sheet in self.sheets.values())
+
+    @property
     def read_only(self) -> str:
         """Why nothing can be written to it; empty if it can."""
         if self.for_reading:
             return "it was opened read-only"
-        if any(is_parquet(sheet.file) for sheet in self.sheets.values()):
+        if self.in_parquet:
             return "its tables are Parquet, which is for reading; record in CSV"
         return write_protected(self.folder) if self.folder.is_dir() else ""
 

@@ -5,7 +5,6 @@ Seconds are processor time, the least of a few runs; the bounds are those of an 
 two cores, times `BUSY`, for beside other work the same instructions took up to twice as long.
 """
 
-import resource
 import time
 from dataclasses import replace
 from shutil import which
@@ -15,7 +14,7 @@ import pytest
 
 from tests.bench.memory import peak_mb
 from tests.bench.rows import CHECK, COMPONENTS, DRIVERS, HELP, POOLED, POWER, SEASON
-from tests.bench.timing import compared
+from tests.bench.timing import compared, of_children
 
 pytestmark = pytest.mark.slow
 BUSY = 2.0
@@ -69,11 +68,7 @@ def test_three_variances_are_a_hundred_times_faster():
 )
 def test_what_drives_the_crow_is_found_in_time(row, bound_s, runs):
     run = row.ours.prepare(row.ours.at)
-    seconds = []
-    for _ in range(runs):
-        start = time.process_time()
-        run()
-        seconds.append(time.process_time() - start)
+    seconds = [_seconds(run, time.process_time) for _ in range(runs)]
     print(f"{row.name}: {min(seconds):.2f} s")
     assert min(seconds) < bound_s * BUSY
 
@@ -88,14 +83,13 @@ def test_a_pooled_record_stays_within_its_memory():
 def test_commands_answer_in_time(row):
     run = row.ours.prepare(row.ours.at)
     run()  # the first one compiles and finds files that the system then remembers
-    seconds = [_of_children(run) for _ in range(1 if row is SEASON else 3)]
+    seconds = [_seconds(run, of_children) for _ in range(1 if row is SEASON else 3)]
     print(f"{row.name}: {np.min(seconds):.2f} s of the processor")
     assert min(seconds) < STARTS_S[row.name] * BUSY
 
 
-def _of_children(run):
-    """Processor time of the processes that a run starts."""
-    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+def _seconds(run, clock):
+    """How far a clock goes on during a run."""
+    began = clock()
     run()
-    after = resource.getrusage(resource.RUSAGE_CHILDREN)
-    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
+    return clock() - began

@@ -5,6 +5,7 @@ times taken within it. Medians and quartiles over the rounds; seconds of the clo
 one that is given (`time.process_time` where the machine is busy).
 """
 
+import resource
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from gc import collect
@@ -114,6 +115,12 @@ def exponent(grown: list[Timed], pieces: bool) -> float:
     sizes = np.array([timed.size for timed in grown], dtype=float)
     whole = np.array([timed.quartiles[1] for timed in grown]) * (sizes if pieces else 1)
     return float(np.polyfit(np.log(sizes), np.log(whole), 1)[0])
+
+
+def of_children() -> float:
+    """Read the clock of the processor time of all processes started here that have ended, in s."""
+    used = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return used.ru_utime + used.ru_stime
 
 
 def _pieces(row: Row, size: int) -> int:

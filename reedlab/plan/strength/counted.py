@@ -18,7 +18,7 @@ from reedlab.model.one_ratio import OneRatio, RatioFits
 from reedlab.model.reml import fit_projected
 from reedlab.model.strata import Strata
 from reedlab.model.threads import one_thread
-from reedlab.pieces import in_pieces
+from reedlab.pieces import cut, in_pieces
 from reedlab.plan.strength.design import Design
 from reedlab.plan.strength.judging import Counted
 from reedlab.plan.strength.rows import LEVEL
@@ -37,9 +37,8 @@ def count(
     """Simulate batches without effects and test every term in each."""
     theta = design.theta(variance)
     most = PIECE if isinstance(design.kernel, Strata) else PIECE_UNEVEN
-    sizes = [min(most, simulations - start) for start in range(0, simulations, most)]
     work = partial(_simulated, design, theta / theta.sum(), float(np.sqrt(theta.sum())))
-    parts = in_pieces(work, sizes, seed)
+    parts = in_pieces(work, cut(simulations, most), seed)
     return {
         term.name: Counted(*np.concatenate([part[term.name] for part in parts], axis=1))
         for term in design.terms

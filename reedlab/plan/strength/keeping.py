@@ -19,7 +19,7 @@ from reedlab.model.inference import METHODS, basis
 from reedlab.model.moderated import independent_covariance, lies_between, moderated_statistic
 from reedlab.model.reml import fit_reml
 from reedlab.model.threads import one_thread
-from reedlab.pieces import in_pieces
+from reedlab.pieces import cut, in_pieces
 from reedlab.plan.strength.design import Design, Term, design_of
 from reedlab.plan.strength.rows import KEYS, LEVEL, Rows
 
@@ -43,9 +43,8 @@ def share_found(
     asked = next((one for one in design.terms if one.name == term), None)
     if asked is None:
         return 0.0
-    sizes = [min(PIECE, simulations - start) for start in range(0, simulations, PIECE)]
     work = partial(_simulated, rows, design, asked, rates, variance)
-    return float(np.mean(np.concatenate(in_pieces(work, sizes, seed))))
+    return float(np.mean(np.concatenate(in_pieces(work, cut(simulations, PIECE), seed))))
 
 
 @one_thread

@@ -6,6 +6,7 @@ which is too small in small batches. The floor is drawing the random numbers and
 """
 
 import warnings
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
@@ -63,9 +64,8 @@ def _batch() -> tuple[np.ndarray, np.ndarray]:
     return tube, np.column_stack([np.ones(len(tube)), level])
 
 
-def _statsmodels(size: int) -> Run:
-    from statsmodels.regression.mixed_linear_model import MixedLM
-
+def _loop(size: int, p_value: Callable[[np.ndarray], float]) -> Run:
+    """Draw a batch, fit it, look at its p value, and the next one."""
     tube, X = _batch()
     rng = np.random.default_rng(1)
 
@@ -76,10 +76,17 @@ def _statsmodels(size: int) -> Run:
             for _ in range(size):
                 between = np.sqrt(SHARES["tube"]) * rng.normal(size=TUBES)[tube]
                 y = EFFECT * X[:, 1] + between + np.sqrt(SHARES["reed"]) * rng.normal(size=len(X))
-                found += MixedLM(y, X, groups=tube).fit(reml=True).pvalues[1] < 0.05
+                found += p_value(y) < 0.05
         return [found / size]
 
     return run
+
+
+def _statsmodels(size: int) -> Run:
+    from statsmodels.regression.mixed_linear_model import MixedLM
+
+    tube, X = _batch()
+    return _loop(size, lambda y: MixedLM(y, X, groups=tube).fit(reml=True).pvalues[1])
 
 
 def _statsmodels_formula(size: int) -> Run:
@@ -88,20 +95,12 @@ def _statsmodels_formula(size: int) -> Run:
 
     tube, X = _batch()
     table = pd.DataFrame({"tube": tube, "shape": np.where(X[:, 1] > 0, "wide", "narrow")})
-    rng = np.random.default_rng(1)
 
-    def run() -> object:
-        found = 0
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            for _ in range(size):
-                between = np.sqrt(SHARES["tube"]) * rng.normal(size=TUBES)[tube]
-                y = EFFECT * X[:, 1] + between + np.sqrt(SHARES["reed"]) * rng.normal(size=len(X))
-                fit = smf.mixedlm("y ~ shape", table.assign(y=y), groups="tube").fit()
-                found += fit.pvalues["shape[T.wide]"] < 0.05
-        return [found / size]
+    def p_value(y: np.ndarray) -> float:
+        fit = smf.mixedlm("y ~ shape", table.assign(y=y), groups="tube").fit()
+        return float(fit.pvalues["shape[T.wide]"])
 
-    return run
+    return _loop(size, p_value)
 
 
 def _numbers(size: int) -> Run:
