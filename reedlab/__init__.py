@@ -7,7 +7,7 @@ needs only the record does not wait for the statistics.
 from importlib import import_module
 from typing import Any
 
-__version__ = "0.7.0"
+__version__ = "0.8.0"
 
 _HOME = {
     "Factor": "reedlab.schema",

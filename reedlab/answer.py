@@ -224,8 +224,8 @@ VOCABULARY = {
     "tried_low": "lowest value tried",
     "tried_high": "highest value tried",
     "may_be_best": "levels that may be the best; of a recipe, whether it may be",
-    "open": "whether no level tried is known to be better than another",
-    "usual": "whether the recipe takes what was made most",
+    "open": "whether it is not known to matter",
+    "usual": "whether the recipe takes the usual level",
     "settled": "whether one level, or one step of a number, is left",
     # Several makers.
     "maker_id": "the maker whose reeds the row rests on",

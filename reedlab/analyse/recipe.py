@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reedlab.analyse.evidence import CAUTIONS
+from reedlab.analyse.evidence import CAUTIONS, LEVEL
 from reedlab.analyse.looked import looked
-from reedlab.analyse.recipe_rows import best_ranges, chosen_recipe, expected_rows, recipe_table
-from reedlab.analyse.recipe_search import Search, search
+from reedlab.analyse.recipe_rows import best_ranges, expected_rows, is_narrowed, recipe_table
+from reedlab.analyse.recipe_search import Search, chosen_recipe, mattering, search
 from reedlab.analyse.recipe_space import Space
 from reedlab.analyse.recipe_surface import Surface
 from reedlab.analyse.recipe_text import joined, recipe_cautions, recipe_sentence
 from reedlab.analyse.recipe_weighed import fitted, weighed
+from reedlab.analyse.recipe_weights import learnt_weights
 from reedlab.answer import Answer
 from reedlab.errors import CallError, unknown_name
 from reedlab.study import Study
@@ -34,9 +35,10 @@ class Recipe(Answer):
     table : DataFrame
         First the factors (``part`` "set"): ``estimate`` of a number or ``level`` to set,
         ``conf_low`` to ``conf_high`` or ``may_be_best``, what may be best; ``tried_low,
-        tried_high`` or ``tried``; ``open`` (nothing of it is known to be better),
-        ``settled``, ``evidence``. Then the responses (``part`` "expected"): ``estimate``,
-        the mean of reeds of that recipe, with its 95 % interval; of kept in percent.
+        tried_high`` or ``tried``; ``p_adjusted`` (that no response depends on it), ``open``
+        (it is not known to matter), ``settled``, ``evidence``. Then the responses (``part``
+        "expected"): ``estimate``, the mean of reeds of that recipe, with its 95 % interval; of
+        kept in percent.
     space : Space
     surfaces : tuple of Surface
         One a response.
@@ -74,10 +76,16 @@ class Recipe(Answer):
         return self._where("settled")
 
     @property
-    def narrowed(self) -> tuple[str, ...]:
-        """Factors of which part of what was tried is known not to be best."""
+    def matters(self) -> tuple[str, ...]:
+        """Factors of which it is beyond chance that a response depends on them: they are set."""
         rows = self.table[self.table["part"] == "set"]
         return tuple(rows.loc[~rows["open"].astype(bool), "term"])
+
+    @property
+    def narrowed(self) -> tuple[str, ...]:
+        """Factors of which part of what was tried is known not to be best."""
+        space, ranges = self.searched_space, best_ranges(self.searched_space, self.searched)
+        return tuple(f.name for f in space.factors if is_narrowed(space, f, ranges[f.name]))
 
     def predict(self, **levels: str | float) -> pd.DataFrame:
         """Tell what is expected of reeds of another recipe.
@@ -176,10 +184,11 @@ def recipe(
     responses: Sequence[str] | None = None,
     factors: Sequence[str] | None = None,
     *,
-    weights: Mapping[str, float] | None = None,
+    usual: Mapping[str, str | float] | None = None,
+    weights: Mapping[str, float] | str | None = None,
     seed: int = 1,
 ) -> Recipe:
-    """Find the recipes that may be the best, and choose one of them.
+    """Find what matters and which recipes may be the best, and choose one of them.
 
     Parameters
     ----------
@@ -190,8 +199,12 @@ def recipe(
     factors : sequence of str, optional
         What may be set; left out, what is set reed by reed, and of tubes and lots what
         has levels to set. Other recorded factors are held at their average.
-    weights : mapping of str to float, optional
-        How much each response counts; 1 where nothing is said.
+    usual : mapping of str to level, optional
+        How reeds are usually made, by factor, in bench units; left out, as most of the
+        recorded ones were. What is not known to matter stays so.
+    weights : mapping of str to float, or str, optional
+        How much each response counts; 1 where nothing is said. The name of a rating or of
+        what was kept lets that say how much each counts (the cautions tell it).
     seed : int
         The same seed gives the same answer.
 
@@ -202,7 +215,8 @@ def recipe(
     Raises
     ------
     CallError
-        For names that are not recorded, responses without a direction, wrong weights.
+        For names that are not recorded, responses without a direction, wrong weights, a
+        usual level that was never tried.
     RecordError
         If rows stand twice.
     ModelError
@@ -210,35 +224,50 @@ def recipe(
 
     Notes
     -----
-    Responses are weighed by desirability: each runs from 0, where it is of no use, to 1;
-    their weighted geometric mean is to be as large as possible. The limits are those of
-    the reeds recorded (the cautions name them). Means are those of new reeds of typical
-    tubes, over all stages of the break-in.
+    Responses are weighed by desirability: each runs from 0, where it is of no use, to 1,
+    averaged over the reeds that one recipe makes, for these scatter; their weighted
+    geometric mean is to be as large as possible. The limits are those of the reeds recorded
+    (the cautions name them). Means are those of new reeds of typical tubes at the last stage
+    of the tests: a recipe aims at finished reeds.
+
+    A factor matters if the responses together depend on it beyond chance: one test over all
+    responses of its line, its bend and its planned pairs, at 5 % corrected by Holm for the
+    number of factors. What matters is set to the level that is expected to be the most
+    desirable of those that may be best; all else stays as usual.
 
     A recipe may be the best unless another is better beyond chance, at 95 % over all
     comparisons at once. So the set holds the true best in at least 95 of 100 studies
     (tests/analyse/test_calibration_recipe.py measures it), and in 95 of 100 studies in which
-    nothing matters, nothing is narrowed.
+    nothing matters, nothing is narrowed, and nothing is said to matter.
 
     References
     ----------
-    Derringer & Suich (1980), Journal of Quality Technology 12, 214-219; Peterson, Cahya &
-    del Castillo (2002), Biometrics 58, 422-431; Hsu (1984), Annals of Statistics 12,
-    1136-1144.
+    Derringer & Suich (1980), Journal of Quality Technology 12, 214-219; McKeon (1974),
+    Biometrika 61, 381-383; Peterson (2004), Journal of Quality Technology 36, 139-153;
+    Peterson, Cahya & del Castillo (2002), Biometrics 58, 422-431; Hsu (1984), Annals of
+    Statistics 12, 1136-1144.
 
     Examples
     --------
     >>> from reedlab.demo import example_study
     >>> found = recipe(example_study("season"), ["dynamic_range_db"])
-    >>> found.narrowed
+    >>> found.matters
     ('shape',)
     """
     asked = weighed(study, responses, weights)
-    space, surfaces, cautions = fitted(study, [*asked], factors, named=responses is not None)
+    space, surfaces, cautions = fitted(
+        study, [*asked], factors, usual or {}, named=responses is not None
+    )
+    if isinstance(weights, str):
+        asked, told = learnt_weights(study, surfaces, weights)
+        cautions = (*cautions, told)
     shares = [asked[surface.response.name] for surface in surfaces]
-    found = search(space, surfaces, shares, seed)
-    level = chosen_recipe(space, found)
-    table = recipe_table(study, space, surfaces, found, level)
+    tests = mattering(space, surfaces)
+    found = search(space, surfaces, shares, [*tests.index], seed)
+    ranges = best_ranges(space, found)
+    matters = {name: ranges[name] for name in tests.index[tests["p_adjusted"] < LEVEL]}
+    level = chosen_recipe(space, surfaces, shares, found, matters, seed)
+    table = recipe_table(study, space, surfaces, found, tests, level)
     left_out = pd.concat([surface.frame.left_out for surface in surfaces], ignore_index=True)
     cane, next_id = _on_hand(study)
     labels = joined([surface.response.label for surface in surfaces])

@@ -68,7 +68,7 @@ def draw_response(
 ) -> "Axes":
     """Draw the mean of a response at the recipe and with one factor changed at a time.
 
-    Small points below are the reeds as measured.
+    Small points below are the reeds as measured, brought to the last stage of the tests.
     """
     changes = [("the recipe", recipe)]
     for factor in space.factors:
@@ -86,7 +86,9 @@ def draw_response(
     _reeds(ax, surface, len(found))
     if surface.response.direction == "target":
         ax.axvline(surface.response.target or 0.0, color=COLOURS["green"], linestyle="--", lw=1)
-    ax.set_yticks(range(len(found) + 1), labels=[*labels, "reeds as measured"], parse_math=False)
+    stage = surface.finished.stage
+    measured = f"reeds, as at {stage}" if stage else "reeds as measured"
+    ax.set_yticks(range(len(found) + 1), labels=[*labels, measured], parse_math=False)
     ax.set_ylim(len(found) + 0.5, -0.5)
     target = "; dashed: target" if surface.response.direction == "target" else ""
     label = with_unit(response_label(surface), surface.unit)
@@ -106,11 +108,7 @@ def _changed(name: str, space: Space, recipe: pd.Series) -> list[tuple[str, pd.S
 
 
 def _reeds(ax: "Axes", surface: Surface, place: int) -> None:
-    values = surface.frame.data[surface.response.name]
-    if "reed_id" in surface.frame.data:
-        values = values.groupby(surface.frame.data["reed_id"]).mean()
-    if surface.response.kind == "binary":
-        values = values * 100
+    values = surface.reeds * (100 if surface.response.kind == "binary" else 1)
     nudge = (np.arange(len(values)) % 7 - 3) * 0.08
     ax.plot(values, place + nudge, "o", color=COLOURS["grey"], alpha=0.5, markersize=3)
 

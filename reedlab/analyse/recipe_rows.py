@@ -1,8 +1,9 @@
 """The table of a recipe: what to set, and what is expected of it.
 
-A factor is narrowed if part of what was tried is excluded from the best; it is settled
-if one level is left, or a stretch no wider than one step of it. What is not narrowed is
-left as it was made most: a recipe must not chase noise.
+A factor is open while nothing says beyond chance that it matters; such a one is left as
+usual, for a recipe must not chase noise. It is narrowed if part of what was tried is
+excluded from the best, and settled if it matters and one level is left, or a stretch no
+wider than one step of it.
 """
 
 from collections.abc import Sequence
@@ -10,7 +11,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.evidence import grade
+from reedlab.analyse.evidence import LEVEL, grade
 from reedlab.analyse.recipe_search import Search
 from reedlab.analyse.recipe_space import Space
 from reedlab.analyse.recipe_surface import Surface
@@ -25,17 +26,8 @@ TOLD_SHARE = 0.1
 SETTLED_SHARE = 0.25
 COLUMNS = (
     *("part", "term", "level", "may_be_best", "estimate", "conf_low", "conf_high", "unit"),
-    *(
-        "tried_low",
-        "tried_high",
-        "tried",
-        "open",
-        "settled",
-        "usual",
-        "evidence",
-        "n_tubes",
-        "n_reeds",
-    ),
+    *("tried_low", "tried_high", "tried", "p_value", "p_adjusted", "open", "settled", "usual"),
+    *("evidence", "n_tubes", "n_reeds"),
 )
 
 
@@ -76,34 +68,16 @@ def is_settled(space: Space, factor: Factor, best: tuple[float, float] | list[st
     return is_narrowed(space, factor, best) and best[1] - best[0] <= step
 
 
-def chosen_recipe(space: Space, found: Search) -> pd.Series:
-    """Choose one of the recipes that may be best.
-
-    As few factors as can be are changed from what was made most, in the way that gains most
-    for sure; what looks best by the estimates lies too often at an end of what was tried.
-    Of what is known to matter, the factors that are narrowed, the levels are taken that are
-    expected to be the most desirable.
-    """
-    grid, ranges = found.grid, best_ranges(space, found)
-    changed = grid.places != grid.nearest(space.usual)
-    gain = np.where(found.may_be_best, found.gain, -np.inf)
-    changes = np.where(found.may_be_best, changed.sum(axis=1), changed.shape[1] + 1)
-    least = int(np.argmax(np.where(changes == changes.min(), gain, -np.inf)))
-    held = [not is_narrowed(space, factor, ranges[factor.name]) for factor in space.factors]
-    alike = (grid.places[:, held] == grid.places[least, held]).all(axis=1)
-    best = int(np.argmax(np.where(alike & found.may_be_best, found.expected, -np.inf)))
-    recipe = grid.table.iloc[best].copy()
-    for factor, moved in zip(space.factors, changed[best], strict=True):
-        if not moved:
-            recipe[factor.name] = space.usual[factor.name]
-    return recipe if space.holds(pd.DataFrame([recipe]))[0] else grid.table.iloc[best]
-
-
 def recipe_table(
-    study: Study, space: Space, surfaces: Sequence[Surface], found: Search, recipe: pd.Series
+    study: Study,
+    space: Space,
+    surfaces: Sequence[Surface],
+    found: Search,
+    tests: pd.DataFrame,
+    recipe: pd.Series,
 ) -> pd.DataFrame:
     """One row a factor that is set, then one a response expected of the recipe."""
-    rows = set_rows(study, space, surfaces, found, recipe)
+    rows = set_rows(study, space, surfaces, found, tests, recipe)
     expected = expected_rows(surfaces, pd.DataFrame([recipe]))
     told = [row["evidence"] for row in rows if not row["open"]]
     weakest = min(told or [row["evidence"] for row in rows], key=GRADES.index)
@@ -112,23 +86,29 @@ def recipe_table(
 
 
 def set_rows(
-    study: Study, space: Space, surfaces: Sequence[Surface], found: Search, recipe: pd.Series
+    study: Study,
+    space: Space,
+    surfaces: Sequence[Surface],
+    found: Search,
+    tests: pd.DataFrame,
+    recipe: pd.Series,
 ) -> list[dict]:
     """One row a factor, as plain values."""
     ranges = best_ranges(space, found)
     rows = []
-    for factor, place in zip(space.factors, found.grid.nearest(space.usual), strict=True):
-        best = ranges[factor.name]
-        usual = found.grid.axes[factor.name][place]
+    for factor in space.factors:
+        best, test = ranges[factor.name], tests.loc[factor.name]
+        unsure = bool(test["p_adjusted"] >= LEVEL)
         of = [surface.frame for surface in surfaces if factor.name in surface.names]
         grades = [grade(study, frame, factor) for frame in of]
         row = {
             "part": "set",
             "term": factor.name,
             "unit": factor.unit,
-            "open": not is_narrowed(space, factor, best),
-            "usual": recipe[factor.name] in (usual, space.usual[factor.name]),
-            "settled": is_settled(space, factor, best),
+            **test,
+            "open": unsure,
+            "usual": recipe[factor.name] == space.usual[factor.name],
+            "settled": not unsure and is_settled(space, factor, best),
             "evidence": min(grades, key=GRADES.index),
             "n_tubes": max(frame.units("tube") for frame in of),
             "n_reeds": max(frame.units("reed") for frame in of),

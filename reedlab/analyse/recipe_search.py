@@ -1,11 +1,12 @@
-"""Which recipes may be the best: candidates, their desirability, and what is excluded.
+"""What matters, which recipes may be the best, and which one to make.
 
-The desirability of every candidate is reckoned in some thousand draws of all surfaces
-together (reedlab.model.best_set). Errors of two responses go together as far as what
-their surfaces leave of the same reeds does.
+A factor matters if the responses do not stay the same under it beyond chance, in one test
+over all of them, corrected for the number of factors. The desirability of every candidate
+is reckoned in some thousand draws of all surfaces together (reedlab.model.best_set). Errors
+of two responses go together as far as what their surfaces leave of the same reeds does.
 """
 
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,8 +14,10 @@ import pandas as pd
 
 from reedlab.analyse.recipe_space import Grid, Space, make_grid
 from reedlab.analyse.recipe_surface import Surface
-from reedlab.model.best_set import Candidates, best_set
+from reedlab.model.best_set import Candidates, best_set, expected_worth
+from reedlab.model.comparisons import holm
 from reedlab.model.desirability import overall
+from reedlab.model.jointly import joint_p_value
 from reedlab.model.threads import one_thread
 
 #: Desirability below which it falls no longer straight, so that draws of no use are no ties.
@@ -34,58 +37,103 @@ class Search:
         Factors that were left as usual, for there are too many to try all.
     desirability : ndarray, shape (candidates,)
         At the estimates, 0 to 1.
-    expected : ndarray, shape (candidates,)
-        Its mean over what the coefficients may be.
-    gain : ndarray, shape (candidates,)
-        By how much that is surely better than the usual recipe, in all but a tenth of draws.
     may_be_best : ndarray of bool, shape (candidates,)
     """
 
     grid: Grid
     fixed: tuple[str, ...]
     desirability: np.ndarray
-    expected: np.ndarray
-    gain: np.ndarray
     may_be_best: np.ndarray
 
 
 @one_thread
 def search(
-    space: Space, surfaces: Sequence[Surface], weights: Sequence[float], seed: int
+    space: Space,
+    surfaces: Sequence[Surface],
+    weights: Sequence[float],
+    order: Sequence[str],
+    seed: int,
 ) -> Search:
-    """Compare all candidates; see the module's text."""
-    grid, fixed = make_grid(space, _by_strength(space, surfaces))
+    """Compare all candidates; factors last in `order` stay as usual if they are too many."""
+    grid, fixed = make_grid(space, order)
     numeric = np.array([factor.kind == "numeric" for factor in space.factors])
-
-    def desirability(means: Sequence[np.ndarray]) -> np.ndarray:
-        parts = [s.desirability(m, FLOOR) for s, m in zip(surfaces, means, strict=True)]
-        return overall(parts, weights)
-
     candidates = Candidates(grid.places, numeric, grid.inside)
     found = best_set(
         candidates,
         [surface.estimates for surface in surfaces],
         [surface.rows(grid.table) for surface in surfaces],
-        desirability,
+        _desirability(surfaces, weights),
         absolute=[surface.response.direction == "target" for surface in surfaces],
-        reference=int(candidates.rows_of(grid.nearest(space.usual)[None])[0]),
         correlation=_correlation(surfaces),
         seed=seed,
     )
-    return Search(grid, fixed, found.worth, found.expected, found.gain, found.may_be_best)
+    return Search(grid, fixed, found.worth, found.may_be_best)
 
 
-def _by_strength(space: Space, surfaces: Sequence[Surface]) -> list[str]:
-    """Names of the factors, that of the smallest p value for any response first."""
-    from scipy.stats import f as f_distribution
+def mattering(space: Space, surfaces: Sequence[Surface]) -> pd.DataFrame:
+    """Test of each factor that no response depends on it: ``p_value``, ``p_adjusted``.
 
-    smallest = {factor.name: 1.0 for factor in space.factors}
-    for surface in surfaces:
-        unit = np.eye(surface.fit.fixed.X.shape[1])
-        for name in surface.names:
-            F, q, df = surface.fit.test(unit[surface.fit.fixed.terms[name]])
-            smallest[name] = min(smallest[name], float(f_distribution.sf(F, q, df)))
-    return sorted(smallest, key=smallest.__getitem__)
+    The strongest factor comes first.
+    """
+    correlation = _correlation(surfaces)
+    models = [surface.estimates for surface in surfaces]
+    p = [
+        joint_p_value(models, [surface.places_of(f.name) for surface in surfaces], correlation)
+        for f in space.factors
+    ]
+    names = [factor.name for factor in space.factors]
+    tests = pd.DataFrame({"p_value": p, "p_adjusted": holm(np.array(p))}, index=names)
+    return tests.sort_values("p_value", kind="stable")
+
+
+@one_thread
+def chosen_recipe(
+    space: Space,
+    surfaces: Sequence[Surface],
+    weights: Sequence[float],
+    found: Search,
+    matters: Mapping[str, Sequence[str] | tuple[float, float]],
+    seed: int,
+) -> pd.Series:
+    """Choose the recipe: what matters is set, within what may be best; the rest is as usual.
+
+    Of the recipes that this leaves, the one that is expected to be the most desirable: what
+    looks best by the estimates alone lies too often at an end of what was tried.
+    """
+    grid, _ = make_grid(space, [*matters])
+    if not grid.inside.any():
+        return _nearly_usual(space, found)
+    allowed = grid.inside.copy()
+    for name, best in matters.items():
+        levels = grid.table[name]
+        within = levels.between(*best) if isinstance(best, tuple) else levels.isin(best)
+        allowed &= within.to_numpy()
+    worth = expected_worth(
+        [surface.estimates for surface in surfaces],
+        [surface.rows(grid.table) for surface in surfaces],
+        _desirability(surfaces, weights),
+        correlation=_correlation(surfaces),
+        seed=seed,
+    )
+    among = allowed if allowed.any() else grid.inside
+    return grid.table.iloc[int(np.argmax(np.where(among, worth, -np.inf)))]
+
+
+def _nearly_usual(space: Space, found: Search) -> pd.Series:
+    """Change as little as can be of a usual recipe whose levels were never made together."""
+    changes = (found.grid.places != found.grid.nearest(space.usual)).sum(axis=1)
+    worth = np.where(found.may_be_best, found.desirability - changes, -np.inf)
+    return found.grid.table.iloc[int(np.argmax(worth))]
+
+
+def _desirability(
+    surfaces: Sequence[Surface], weights: Sequence[float]
+) -> Callable[[Sequence[np.ndarray]], np.ndarray]:
+    def desirability(means: Sequence[np.ndarray]) -> np.ndarray:
+        parts = [s.desirability(m, FLOOR, s.spread) for s, m in zip(surfaces, means, strict=True)]
+        return overall(parts, weights)
+
+    return desirability
 
 
 def _correlation(surfaces: Sequence[Surface]) -> np.ndarray:

@@ -7,7 +7,7 @@ Levels are in bench units.
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
 from itertools import product
 
@@ -40,18 +40,24 @@ class Space:
         Lowest and highest value of every number that was tried for all responses.
     levels : dict of str to list of str
         Levels of every category that were tried for all responses.
+    told : mapping of str to level
+        How reeds are usually made, as far as the maker said.
     """
 
     factors: tuple[Factor, ...]
     made: tuple[pd.DataFrame, ...]
     ranges: dict[str, tuple[float, float]]
     levels: dict[str, list[str]]
+    told: Mapping[str, str | float] = field(default_factory=dict)
 
     @cached_property
     def usual(self) -> dict[str, str | float]:
-        """What was made most: the median of a number, the most frequent level."""
+        """As told; else what was made most: the median of a number, the most frequent level."""
         found: dict[str, str | float] = {}
         for factor in self.factors:
+            if factor.name in self.told:
+                found[factor.name] = self.told[factor.name]
+                continue
             values = next(table[factor.name] for table in self.made if factor.name in table)
             if factor.kind == "numeric":
                 low, high = self.ranges[factor.name]
@@ -110,7 +116,7 @@ class Space:
         for name, level in asked.items():
             if name not in known:
                 raise unknown_name("factor that is set here", name, known)
-            recipe[name] = self._level(known[name], level)
+            recipe[name] = self.level(known[name], level)
         row = pd.DataFrame([recipe])[[*known]]
         if not self.holds(row)[0]:
             raise CallError(
@@ -126,7 +132,8 @@ class Space:
             f"{factor.label} {level_text(factor, recipe[factor.name])}" for factor in self.factors
         )
 
-    def _level(self, factor: Factor, level: object) -> str | float:
+    def level(self, factor: Factor, level: object) -> str | float:
+        """Return a level as it is kept here; one that was never tried is a CallError."""
         if factor.kind != "numeric":
             name = level_name(level) if is_number(level) or isinstance(level, str | bool) else level
             if name not in self.levels[factor.name]:

@@ -1,36 +1,45 @@
-"""How one response depends on what the maker sets: the surface that a recipe is read from.
+"""What is known of one response over what the maker sets: a recipe is read from it.
 
-The house's mixed model with main effects, a bend for every number of three levels or
-more, and the interactions that a batch was laid out for or that are beyond chance
-(corrected for how many were looked at). Other recorded factors stay in the model and are
-held: numbers at their mean, categories and blocks averaged. Numbers are coded -1 to 1
-over the range tried; responses stay in their unit, kept or discarded as 0 to 1.
+Numbers are coded -1 to 1 over the range tried; responses stay in their unit, kept or
+discarded as 0 to 1. Means are those of finished reeds; how good they are is told of the
+single reeds that scatter about them. How a surface is fitted stands in recipe_fit.py.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from itertools import combinations
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.effects import fit_factors, formula
-from reedlab.analyse.evidence import LEVEL
 from reedlab.analyse.frame import Frame
 from reedlab.analyse.recipe_space import Space
-from reedlab.analyse.strata import Layout, judged
-from reedlab.errors import InestimableTermError, ModelError
-from reedlab.model import LinearFit, fit_mixed
+from reedlab.model import LinearFit
 from reedlab.model.best_set import Estimates
-from reedlab.model.comparisons import holm, t_table
-from reedlab.model.design import quoted
-from reedlab.model.desirability import higher_is_better, lower_is_better, nearer_is_better
-from reedlab.model.moderated import PRIOR_DF, independent_covariance
-from reedlab.schema import Factor, Response
+from reedlab.model.comparisons import t_table
+from reedlab.model.desirability import (
+    higher_is_better,
+    higher_on_average,
+    nearer_is_better,
+    nearer_on_average,
+)
+from reedlab.schema import Response
 
-#: Error degrees of freedom that bends and interactions must leave (rule of thumb, common
-#: practice, no source).
-LEAST_DF = 5
+
+@dataclass(frozen=True)
+class Finished:
+    """How the tests of the last stage are coded, on average.
+
+    Attributes
+    ----------
+    stage : str
+        Its name; empty where the tests have one stage or none.
+    coded : dict of str to ndarray
+        By the terms that tell one stage from another: stages, or the few sessions in which
+        they were played.
+    """
+
+    stage: str = ""
+    coded: dict[str, np.ndarray] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -49,7 +58,16 @@ class Surface:
     estimates : Estimates
         Coefficients of the mean and of what depends on the factors that are set.
     low, high : float
-        Limits between which the response is more or less desirable.
+        Limits between which the response of a reed is more or less desirable.
+    spread : float
+        Standard deviation of reeds of one recipe; 0 for kept or discarded, whose mean says it.
+    reeds : Series
+        The response of each reed as measured, its tests brought to the last stage.
+    finished : Finished
+        How a finished reed is coded.
+    before : tuple of str
+        Terms that were decided on before anything was looked at: all but the interactions
+        that earlier rows showed, for which later batches may have been laid out.
     """
 
     response: Response
@@ -59,16 +77,21 @@ class Surface:
     estimates: Estimates
     low: float
     high: float
+    spread: float
     space: Space
+    reeds: pd.Series
+    finished: Finished
+    before: tuple[str, ...]
 
     def rows(self, levels: pd.DataFrame) -> np.ndarray:
         """Code recipes, shape (n, p), to be multiplied with the coefficients."""
-        return _coded_rows(self.fit, self.space, levels, self.names)[:, _kept(self.fit, self.names)]
+        coded = _coded_rows(self.fit, self.space, levels, self.names)
+        return coded[:, kept_columns(self.fit, self.names)]
 
     def expected(self, levels: pd.DataFrame) -> pd.DataFrame:
         """Mean of reeds of these recipes: estimate, conf_low, conf_high; in the unit shown."""
         rows = self.rows(levels)
-        whole = rows @ _folding(self.fit, self.names)
+        whole = rows @ folded(self.fit, self.names, self.finished)
         df = np.maximum([self.fit.test(row[None])[2] for row in whole], 1.0)
         error = np.sqrt(np.einsum("np,pq,nq->n", rows, self.estimates.covariance, rows))
         names = [self.response.name] * len(rows)
@@ -79,13 +102,21 @@ class Surface:
             found[shown] = found[shown].clip(0, 1) * 100
         return found
 
-    def desirability(self, means: np.ndarray, floor: float = 0.0) -> np.ndarray:
-        """From means in the response's unit to 0 to 1."""
+    def desirability(
+        self, values: np.ndarray, floor: float = 0.0, spread: float = 0.0
+    ) -> np.ndarray:
+        """From values in the response's unit to 0 to 1; of means to what reeds about them make."""
+        low, high = self.low, self.high
         if self.response.direction == "target":
             target = self.response.target or 0.0
-            return nearer_is_better(means, self.low, target, self.high, floor=floor)
-        ramp = higher_is_better if self.response.direction == "higher" else lower_is_better
-        return ramp(means, self.low, self.high, floor=floor)
+            if spread > 0:
+                return nearer_on_average(values, low, target, high, spread, floor)
+            return nearer_is_better(values, low, target, high, floor=floor)
+        if self.response.direction == "lower":
+            values, low, high = -np.asarray(values), -high, -low
+        if spread > 0:
+            return higher_on_average(values, low, high, spread, floor)
+        return higher_is_better(values, low, high, floor=floor)
 
     @property
     def pairs(self) -> list[tuple[str, str]]:
@@ -93,6 +124,20 @@ class Surface:
         made = {*self.names}
         terms = [of for of in self.fit.fixed.variables.values() if len(of) == 2]
         return [(a, b) for a, b in terms if {a, b} <= made]
+
+    def places_of(self, factor: str) -> np.ndarray:
+        """Places among `estimates` of a factor's terms that were decided on before looking."""
+        kept, own = kept_columns(self.fit, self.names), {factor, bent(factor)}
+        return np.array(
+            [
+                kept.index(column)
+                for term, part in self.fit.fixed.terms.items()
+                if term in self.before and own & {*self.fit.fixed.variables[term]}
+                for column in range(part.start, part.stop)
+                if column in kept
+            ],
+            dtype=int,
+        )
 
     @property
     def unit(self) -> str:
@@ -109,144 +154,14 @@ class Surface:
         return pd.Series(gap, index=data.index).groupby(data["reed_id"]).mean()
 
 
-def fit_surface(frame: Frame, space: Space, planned: Sequence[tuple[str, str]]) -> Surface:
-    """Fit one response over the factors of a space.
-
-    Parameters
-    ----------
-    frame : Frame
-        Factors that are set first, so that those held give way before them.
-    space : Space
-    planned : sequence of (str, str)
-        Interactions that the batches were laid out for.
-
-    Raises
-    ------
-    ModelError
-        If no factor can be examined, or none of those that are set.
-    """
-    coded = replace(frame, data=space.coded(frame.data))
-    coded, chosen = judged(coded)
-    fit, coded = fit_factors(coded, chosen)
-    names = tuple(factor.name for factor in _set(coded, space))
-    if not names:
-        raise ModelError("\n".join(["No factor that is set can be examined.", *coded.cautions]))
-    bends = [f.name for f in _set(coded, space) if _can_bend(f, frame.data[f.name])]
-    coded = replace(coded, data=coded.data.assign(**{_bent(n): coded.data[n] ** 2 for n in bends}))
-    wanted = [pair for pair in planned if set(pair) <= set(names)]
-    terms = [quoted(_bent(name)) for name in bends] + [_crossed(pair) for pair in wanted]
-    others = [_crossed(pair) for pair in combinations(names, 2) if not _among(pair, wanted)]
-    looked = _extended(coded, chosen, [*terms, *others]) if others else None
-    if looked is not None:
-        terms += _supported(looked, others)
-    # Where they are too many together, interactions are given up before bends.
-    fits = (_extended(coded, chosen, some) for some in (terms, terms[: len(bends)]))
-    fit = next((larger for larger in fits if larger), fit)
-    # `frame` keeps bench units; the reasons why factors were left out come from the fit.
-    cautions = [*coded.cautions, *_straight(fit, _set(coded, space), bends, frame.response)]
-    kept = replace(frame, cautions=tuple(cautions))
-    low, high = _limits(frame)
-    estimates = _estimates(frame, fit, names)
-    return Surface(frame.response, kept, names, fit, estimates, low, high, space)
-
-
-def _straight(
-    fit: LinearFit, factors: Sequence[Factor], bends: Sequence[str], response: Response
-) -> list[str]:
-    """Say of which factors three levels or more were tried, but the bend cannot be told."""
-    return [
-        f"{factor.label}: too few rows of {response.label} to tell a bend; a straight line is "
-        "assumed."
-        for factor in factors
-        if factor.name in bends and _bent(factor.name) not in fit.fixed.terms
-    ]
-
-
-def _set(frame: Frame, space: Space) -> list[Factor]:
-    """Factors of the space that the frame can examine."""
-    examined = {factor.name for factor in frame.factors}
-    return [factor for factor in space.factors if factor.name in examined]
-
-
-def _can_bend(factor: Factor, values: pd.Series) -> bool:
-    return factor.kind == "numeric" and values.nunique() > 2
-
-
-def _bent(name: str) -> str:
+def bent(name: str) -> str:
+    """Name of the column of a number's square."""
     return f"{name} squared"
 
 
-def _crossed(pair: Sequence[str]) -> str:
-    return ":".join(quoted(name) for name in pair)
-
-
-def _among(pair: tuple[str, str], pairs: Sequence[tuple[str, str]]) -> bool:
-    return any(set(pair) == set(other) for other in pairs)
-
-
-def _extended(frame: Frame, chosen: Layout, terms: Sequence[str]) -> LinearFit | None:
-    """Fit with further terms, without those that these rows cannot tell; None if none is left."""
-    terms = list(terms)
-    columns = 1 + len(frame.factors) + len(chosen.blocks)
-    while terms and len(frame.data) - columns - len(terms) >= LEAST_DF:
-        asked = " + ".join([formula(frame, chosen), *terms])
-        try:
-            fit = fit_mixed(asked, frame.data, chosen.groups, bounded=False)
-        except InestimableTermError as error:
-            alike = [term for term in terms if term.replace("`", "") == error.term.replace("`", "")]
-            if not alike:
-                return None
-            terms.remove(alike[0])
-            continue
-        except ModelError:
-            return None
-        enough = fit.n - fit.fixed.X.shape[1] >= LEAST_DF
-        return fit if enough and _all_judged(fit) else None
-    return None
-
-
-def _all_judged(fit: LinearFit) -> bool:
-    unit = np.eye(fit.fixed.X.shape[1])
-    tests = [fit.test(unit[part]) for part in fit.fixed.terms.values()]
-    return all(F >= 0 and df > 0 for F, _, df in tests)
-
-
-def _supported(fit: LinearFit, terms: Sequence[str]) -> list[str]:
-    """Interactions of a fit that are beyond chance, corrected for how many there are."""
-    from scipy.stats import f as f_distribution
-
-    plain = {term.replace("`", ""): term for term in terms}
-    present = [term for term in fit.fixed.terms if term.replace("`", "") in plain]
-    if not present:
-        return []
-    unit = np.eye(fit.fixed.X.shape[1])
-    tests = [fit.test(unit[fit.fixed.terms[term]]) for term in present]
-    p = holm(np.array([f_distribution.sf(F, q, df) for F, q, df in tests]))
-    return [plain[t.replace("`", "")] for t, one in zip(present, p, strict=True) if one < LEVEL]
-
-
-def _limits(frame: Frame) -> tuple[float, float]:
-    """Where desirability is 0 and 1: the range of reeds, or of the scale."""
-    response = frame.response
-    if response.kind == "binary":
-        return 0.0, 1.0
-    values = frame.data[response.name]
-    if response.kind == "ordinal":
-        words = any(isinstance(level, str) for level in response.levels)
-        levels = range(1, len(response.levels) + 1) if words else response.levels
-        return float(min(levels)), float(max(levels))
-    if "reed_id" in frame.data:
-        values = values.groupby(frame.data["reed_id"]).mean()
-    if response.direction == "target":
-        target = response.target or 0.0
-        away = float((values - target).abs().max())
-        return target - away, target + away
-    return float(values.min()), float(values.max())
-
-
-def _kept(fit: LinearFit, names: Sequence[str]) -> list[int]:
+def kept_columns(fit: LinearFit, names: Sequence[str]) -> list[int]:
     """Columns of the mean and of terms made of factors that are set, mean and mains first."""
-    made = {*names, *map(_bent, names)}
+    made = {*names, *map(bent, names)}
     terms = [t for t, of in fit.fixed.variables.items() if t != "1" and set(of) <= made]
     mains = [name for name in names if name in terms]
     order = ["1", *mains, *(term for term in terms if term not in mains)]
@@ -254,13 +169,15 @@ def _kept(fit: LinearFit, names: Sequence[str]) -> list[int]:
     return [column for part in slices for column in range(part.start, part.stop)]
 
 
-def _folding(fit: LinearFit, names: Sequence[str]) -> np.ndarray:
-    """From all coefficients to those kept: numbers that are held go into the mean."""
-    kept = _kept(fit, names)
+def folded(fit: LinearFit, names: Sequence[str], finished: Finished) -> np.ndarray:
+    """From all coefficients to those kept: numbers held and the stage go into the mean."""
+    kept = kept_columns(fit, names)
     folding = np.eye(fit.fixed.X.shape[1])[kept]
     for term, part in fit.fixed.terms.items():
         if term != "1" and part.start not in kept and term not in fit.fixed.levels:
             folding[0, part] = fit.fixed.X[:, part].mean(axis=0)
+    for term, coded in finished.coded.items():
+        folding[0, fit.fixed.terms[term]] = coded
     return folding
 
 
@@ -270,22 +187,7 @@ def _coded_rows(
     grid = space.coded(levels[[*names]])
     for name in names:
         if pd.api.types.is_numeric_dtype(grid[name]):
-            grid[_bent(name)] = grid[name] ** 2
+            grid[bent(name)] = grid[name] ** 2
     needed = {name for of in fit.fixed.variables.values() for name in of} - {*grid}
     first = fit.fixed.data.iloc[0]
     return fit.fixed.rows(grid.assign(**{name: first[name] for name in needed}))
-
-
-def _estimates(frame: Frame, fit: LinearFit, names: Sequence[str]) -> Estimates:
-    folding = _folding(fit, names)
-    covariance = folding @ fit.covariance() @ folding.T
-    df = np.maximum([fit.test(row[None])[2] for row in folding], 1.0)
-    if frame.response.kind == "binary":
-        # Few tubes often agree by chance: the covariance is moderated as in keeping.py.
-        chance = np.full(fit.n, float(fit.fixed.y.mean()))
-        independent = independent_covariance(folding @ np.linalg.pinv(fit.fixed.X), chance)
-        own = np.sqrt(df / (df + PRIOR_DF))
-        rest = np.sqrt(PRIOR_DF / (df + PRIOR_DF))
-        covariance = np.outer(own, own) * covariance + np.outer(rest, rest) * independent
-    columns = [fit.fixed.column_names[i] for i in _kept(fit, names)]
-    return Estimates(tuple(columns), folding @ fit.coefficients, covariance, df)

@@ -1,6 +1,6 @@
 """The sentence and the cautions of a recipe."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import pandas as pd
 
@@ -24,12 +24,12 @@ def recipe_sentence(
     if told:
         said = [f"For {goal}: {'; '.join(_told(row, known[row['term']]) for row in told)}."]
         if untold:
-            said.append(f"Of {untold} nothing is known to be better.")
+            said.append(f"Not known to matter: {untold}.")
     else:
-        said = [f"No setting of {untold} is known to be better for {goal}."]
+        said = [f"No setting of {untold} is known to matter for {goal}."]
     if changed:
         moved = joined([_set(row, known[row["term"]]) for row in changed])
-        said.append(f"The usual recipe is not among those that may be best together; try {moved}.")
+        said.append(f"The usual levels were never made together; the nearest were: {moved}.")
     elif untold:
         said.append("With these go on as usual." if told else "Go on as usual.")
     if not told:
@@ -105,12 +105,22 @@ def _limits_text(surface: Surface) -> str:
 
 
 def _told(row: dict, factor: Factor) -> str:
+    if row["settled"] and factor.kind != "numeric":
+        return f"{_set(row, factor)} (settled; {row['evidence']})"
+    if all_may_be_best(row):
+        return f"{_set(row, factor)} (all that was tried may be best; {row['evidence']})"
     if factor.kind != "numeric":
-        sure = "settled" if row["settled"] else f"{row['may_be_best']} may be best"
-        return f"{_set(row, factor)} ({sure}; {row['evidence']})"
+        return f"{_set(row, factor)} ({row['may_be_best']} may be best; {row['evidence']})"
     best = f"{number_text(row['conf_low'])} to {level_text(factor, row['conf_high'])} may be best"
     tried = f"of {number_text(row['tried_low'])} to {number_text(row['tried_high'])} tried"
     return f"{_set(row, factor)} ({best}, {tried}; {row['evidence']})"
+
+
+def all_may_be_best(row: Mapping) -> bool:
+    """Say whether nothing of what was tried of a factor is excluded, by its row of the table."""
+    if pd.isna(row["estimate"]):
+        return bool(row["may_be_best"] == row["tried"])
+    return bool((row["conf_low"], row["conf_high"]) == (row["tried_low"], row["tried_high"]))
 
 
 def _set(row: dict, factor: Factor) -> str:

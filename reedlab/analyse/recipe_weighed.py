@@ -12,18 +12,22 @@ import numpy as np
 
 from reedlab.analyse.asked import telling
 from reedlab.analyse.frame import Frame, gather
+from reedlab.analyse.recipe_fit import fit_surface
 from reedlab.analyse.recipe_space import Space, made_of, space_over
-from reedlab.analyse.recipe_surface import Surface, fit_surface
+from reedlab.analyse.recipe_surface import Surface
+from reedlab.analyse.stopping_stages import stage_order
 from reedlab.errors import CallError, ModelError, unknown_name
 from reedlab.schema import Factor, Response
 from reedlab.schema.factors import is_number
-from reedlab.study import Study
+from reedlab.study import BatchRecord, Study
 
 
 def weighed(
-    study: Study, responses: Sequence[str] | None, weights: Mapping[str, float] | None
+    study: Study,
+    responses: Sequence[str] | None,
+    weights: Mapping[str, float] | str | None,
 ) -> dict[str, float]:
-    """The responses asked about and the weight of each.
+    """The responses asked about and the weight of each; 1 where a judge is to tell it.
 
     Raises
     ------
@@ -40,9 +44,11 @@ def weighed(
                 f"{response.label} has no direction: the study must say whether higher, lower or "
                 f"near a target is better (responses, '{name}'), or leave it out of the recipe."
             )
+    if isinstance(weights, str):
+        names = _judged_by(study, weights, names, named=responses is not None)
     if not names:
         raise CallError("No response with a direction is recorded yet: there is nothing to weigh.")
-    given = dict(weights or {})
+    given = {} if isinstance(weights, str) else dict(weights or {})
     for name, weight in given.items():
         if name not in names:
             raise unknown_name("response in this recipe", name, names)
@@ -54,13 +60,33 @@ def weighed(
     return {name: weight for name, weight in asked.items() if weight > 0}
 
 
+def _judged_by(study: Study, by: str, names: Sequence[str], *, named: bool) -> list[str]:
+    """What a rating or fate judges: all that is named; else what is measured."""
+    judge = study.response(by)
+    if judge.direction not in ("higher", "lower"):
+        raise CallError(
+            f"{judge.label} cannot say how much the responses count: it must have a direction, "
+            "higher or lower."
+        )
+    if judge.name in names and named:
+        raise CallError(f"{judge.label} cannot be judged by itself: leave it out of the responses.")
+    if named:
+        return list(names)
+    return [n for n in names if n != by and study.response(n).kind == "continuous"]
+
+
 def _with_direction(study: Study) -> list[str]:
     suited = [r for r in study.responses if r.kind != "time" and r.direction]
     return [response.name for response in telling(study, suited)]
 
 
 def fitted(
-    study: Study, names: Sequence[str], factors: Sequence[str] | None, *, named: bool
+    study: Study,
+    names: Sequence[str],
+    factors: Sequence[str] | None,
+    usual: Mapping[str, str | float],
+    *,
+    named: bool,
 ) -> tuple[Space, tuple[Surface, ...], tuple[str, ...]]:
     """Gather every response and fit its surface; a response that cannot be is left out.
 
@@ -72,17 +98,21 @@ def fitted(
     ------
     ModelError
         If nothing can be set, or a response that was named cannot be modelled.
+    CallError
+        For a usual level of a factor that is not recorded, or one that was never tried.
     """
     settable = settable_factors(study, factors)
     frames, cautions = _frames(study, names, settable, named=named, all_of=factors is None)
     space, unshared = space_over(_differing(frames, settable), frames)
     if not space.factors:
         raise ModelError("\n".join(["No factor that can be set differs.", *unshared]))
-    planned = _planned(study)
+    told, unused = _as_told(study, space, usual)
+    space, stages, batches = replace(space, told=told), _stages(study), study.settings.batches
+    planned, first = _planned(batches), _planned(batches[:1])
     surfaces = []
     for frame in frames:
         try:
-            surfaces.append(fit_surface(frame, space, planned))
+            surfaces.append(fit_surface(frame, space, planned, first, stages))
         except ModelError as error:
             cautions.append(_left_out(frame.response, error, named=named))
     if not surfaces:
@@ -92,8 +122,27 @@ def fitted(
     made = tuple(made_of(surface.frame, surface.names) for surface in surfaces)
     space = replace(space, factors=kept, made=made)
     surfaces = [replace(surface, space=space) for surface in surfaces]
-    told = [caution for surface in surfaces for caution in surface.frame.cautions]
-    return space, tuple(surfaces), tuple(dict.fromkeys([*unshared, *cautions, *told]))
+    said = [caution for surface in surfaces for caution in surface.frame.cautions]
+    return space, tuple(surfaces), tuple(dict.fromkeys([*unshared, *unused, *cautions, *said]))
+
+
+def _as_told(
+    study: Study, space: Space, usual: Mapping[str, str | float]
+) -> tuple[dict[str, str | float], list[str]]:
+    """The usual levels of what is set; cautions for those of other factors."""
+    known, told, unused = {factor.name: factor for factor in space.factors}, {}, []
+    for name, level in usual.items():
+        factor = study.factor(name)
+        if name in known:
+            told[name] = space.level(factor, level)
+        else:
+            unused.append(f"{factor.label} is not set here; its usual level is not looked at.")
+    return told, unused
+
+
+def _stages(study: Study) -> list[str]:
+    tests = study.tables.get("tests")
+    return stage_order(study) if tests is not None and "stage" in tests else []
 
 
 def settable_factors(study: Study, factors: Sequence[str] | None) -> list[Factor]:
@@ -186,10 +235,10 @@ def _differing(frames: Sequence[Frame], settable: Sequence[Factor]) -> list[Fact
     return chosen
 
 
-def _planned(study: Study) -> list[tuple[str, str]]:
-    """Interactions that the study's batches were laid out for."""
+def _planned(batches: Sequence[BatchRecord]) -> list[tuple[str, str]]:
+    """Interactions that batches were laid out for."""
     pairs = []
-    for batch in study.settings.batches:
+    for batch in batches:
         for term in batch.terms:
             first, *rest = term.split(":")
             if len(rest) == 1 and rest[0] != first:

@@ -7,7 +7,7 @@ ones, a random few that were finished all the same; without them by Begg and Gre
 correction, which cannot be checked.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import TYPE_CHECKING
@@ -22,14 +22,16 @@ from reedlab.analyse.stopping_learn import (
     learn,
     measures_at_most,
     round_cuts,
+    stopped,
     telling,
     verdicts_by_tube,
 )
-from reedlab.analyse.stopping_rows import StoppingRows, stopping_rows
+from reedlab.analyse.stopping_rows import StoppingRows, goodness, stopping_rows
 from reedlab.analyse.stopping_stages import FIRST, Minutes, costs
 from reedlab.analyse.stopping_text import cautions, rule_text, said, stage_words
 from reedlab.answer import Answer
 from reedlab.errors import CallError, ModelError
+from reedlab.schema.factors import is_number
 from reedlab.study import Study
 
 if TYPE_CHECKING:
@@ -69,6 +71,47 @@ class StoppingRule(Answer):
 
     def _say(self) -> str:
         return said(self.table, self.at, self.rule, self.sure)
+
+    def stops(self, seen: Mapping[str, float]) -> bool:
+        """Say whether the rule stops a reed that showed this at the stage.
+
+        Parameters
+        ----------
+        seen : mapping of str to number
+            What was measured, by response, in bench units (of words their place, from 1);
+            more than the rule goes by may be there.
+
+        Returns
+        -------
+        bool
+            False where no cut is worth it.
+
+        Raises
+        ------
+        CallError
+            If a measure that the rule goes by is missing or no number.
+
+        Examples
+        --------
+        >>> from reedlab.demo import example_study
+        >>> rule = stopping_rule(example_study("season"), at="first test")
+        >>> rule.stops({"dynamic_range_db": 12.0}), rule.stops({"dynamic_range_db": 14.0})
+        (True, False)
+        """
+        judged = self._judged
+        cut = np.isfinite(judged.cuts)
+        measures = [m for m, used in zip(judged.rows.measures, cut, strict=True) if used]
+        if not measures:
+            return False
+        for measure in measures:
+            value = seen.get(measure.name)
+            if not is_number(value) or not np.isfinite(value):
+                raise CallError(
+                    f"The rule goes by {measure.label} ('{measure.name}'), a number that must be "
+                    f"known of the reed; it is {value!r}."
+                )
+        G = goodness(pd.DataFrame([seen]), measures)
+        return bool(stopped(G, judged.cuts[cut])[0])
 
     @cached_property
     def by_cut(self) -> pd.DataFrame:

@@ -18,8 +18,6 @@ import numpy as np
 DRAWS = 4000
 #: So many places of a factor decide how many comparisons are made of it.
 LINE = 9
-#: A gain is counted on that is smaller in this share of the draws only.
-UNSURE = 0.1
 #: Scores nearer to each other than this are equal.
 TIE = 1e-9
 
@@ -75,18 +73,12 @@ class BestSet:
     ----------
     worth : ndarray, shape (candidates,)
         At the estimates.
-    expected : ndarray, shape (candidates,)
-        Mean over the draws: less than `worth` where an error either way only harms.
-    gain : ndarray, shape (candidates,)
-        What is gained over the reference in all but a tenth of the draws.
     may_be_best : ndarray of bool, shape (candidates,)
     level : float
         One-sided level of a single comparison.
     """
 
     worth: np.ndarray
-    expected: np.ndarray
-    gain: np.ndarray
     may_be_best: np.ndarray
     level: float
 
@@ -98,7 +90,6 @@ def best_set(
     worth: Callable[[Sequence[np.ndarray]], np.ndarray],
     *,
     absolute: Sequence[bool],
-    reference: int = 0,
     correlation: np.ndarray | None = None,
     draws: int = DRAWS,
     seed: int = 1,
@@ -115,8 +106,6 @@ def best_set(
         From the means of all models, each of shape (candidates, ...), to how good that is.
     absolute : sequence of bool
         For each model whether the level of its mean decides (a target), not differences only.
-    reference : int
-        The candidate that gains are counted from.
     correlation : ndarray, shape (models, models), optional
         Of the errors of the models; left out, none.
     draws, seed : int
@@ -152,8 +141,44 @@ def best_set(
     rivals = [candidates.rows_of(places) for places in moved]
     rivals = [np.where(candidates.inside[rival], rival, own) for rival in rivals]
     kept = may_be_best(scores, rivals, level) & candidates.inside
-    gain = np.quantile(scores - scores[reference], UNSURE, axis=1)
-    return BestSet(now, scores.mean(axis=1), gain, kept, level)
+    return BestSet(now, kept, level)
+
+
+def expected_worth(
+    models: Sequence[Estimates],
+    rows: Sequence[np.ndarray],
+    worth: Callable[[Sequence[np.ndarray]], np.ndarray],
+    *,
+    correlation: np.ndarray,
+    draws: int = DRAWS,
+    seed: int = 1,
+) -> np.ndarray:
+    """Return how good candidates are on average over what the coefficients may be.
+
+    That is less than the worth at the estimates where an error either way only harms.
+
+    Parameters
+    ----------
+    models, rows, worth, correlation, draws, seed
+        As in :func:`best_set`.
+
+    Returns
+    -------
+    ndarray, shape (candidates,)
+
+    Examples
+    --------
+    >>> known = Estimates(("1",), np.array([0.0]), np.eye(1), np.array([1e6]))
+    >>> far = expected_worth([known], [np.eye(1)], lambda m: -abs(m[0]), correlation=np.eye(1))
+    >>> far.round(1).tolist()  # minus the mean of |z|, 0.8
+    [-0.8]
+    """
+    errors = joint_draws(models, correlation, draws, seed)
+    drawn = [
+        (row @ model.coefficients)[:, None] + row @ error
+        for row, model, error in zip(rows, models, errors, strict=True)
+    ]
+    return worth(drawn).mean(axis=1)
 
 
 def joint_draws(
@@ -185,7 +210,7 @@ def joint_draws(
     from scipy.stats import chi2
 
     rng = np.random.default_rng(seed)
-    root = _root(correlation)
+    root = root_of(correlation)
     normal = {
         name: root @ rng.standard_normal((len(models), count))
         for name in dict.fromkeys(name for model in models for name in model.names)
@@ -197,7 +222,7 @@ def joint_draws(
         standard = np.array([normal[name][place] for name in model.names])
         few, where = np.unique(np.maximum(model.df, 1.0), return_inverse=True)
         scale = np.sqrt(few[:, None] / chi2.ppf(spread, few[:, None]))
-        drawn.append(scale[where] * (_root(model.covariance) @ standard))
+        drawn.append(scale[where] * (root_of(model.covariance) @ standard))
     return drawn
 
 
@@ -307,7 +332,7 @@ def _single_changes(candidates: Candidates, best: int) -> list[tuple[np.ndarray,
     return pairs
 
 
-def _root(matrix: np.ndarray) -> np.ndarray:
+def root_of(matrix: np.ndarray) -> np.ndarray:
     """Lower triangular root of a covariance; a hair is added where it is singular."""
     size = np.sqrt(np.maximum(np.diag(matrix), 1e-300))
     relative = matrix / np.outer(size, size)

@@ -3,7 +3,9 @@
 Desirability functions of Derringer & Suich (1980): straight or bent ramps between a
 limit where a value is of no use and one where it could not be better. The geometric
 mean joins them, so that what is of no use in one respect is of no use at all. Values
-may be arrays of any shape, in the unit of the response.
+may be arrays of any shape, in the unit of the response. Where a mean stands for many
+things that scatter about it, what counts is how good they are on average (as in
+Peterson 2004, Journal of Quality Technology 36, 139-153), not how good the mean is.
 """
 
 from collections.abc import Sequence
@@ -93,6 +95,58 @@ def nearer_is_better(
     return held ** (exponents[0] if exponents[0] == exponents[1] else np.where(below, *exponents))
 
 
+def higher_on_average(
+    means: np.ndarray, low: float, high: float, spread: float, floor: float = 0.0
+) -> np.ndarray:
+    """Return the mean of :func:`higher_is_better` over things that scatter about each mean.
+
+    Parameters
+    ----------
+    means : ndarray
+    low, high : float
+    spread : float
+        Standard deviation of the things, normal, above 0.
+    floor : float
+        Weight of a part that never ends at 0, so that of two of no use the less bad is told.
+
+    Examples
+    --------
+    >>> higher_on_average(np.array([10.0, 15.0]), 10, 20, spread=5).round(3).tolist()
+    [0.195, 0.5]
+    """
+    _require_order(low, high)
+    means = np.asarray(means, dtype=float)
+    ramp = (_above(means - low, spread) - _above(means - high, spread)) / (high - low)
+    return _with_tail(ramp, (means - low) / (high - low), floor)
+
+
+def nearer_on_average(
+    means: np.ndarray, low: float, target: float, high: float, spread: float, floor: float = 0.0
+) -> np.ndarray:
+    """Return the mean of :func:`nearer_is_better` over things that scatter about each mean.
+
+    Parameters
+    ----------
+    means : ndarray
+    low, target, high : float
+    spread, floor : float
+        As in :func:`higher_on_average`.
+
+    Examples
+    --------
+    >>> nearer_on_average(np.array([-10.0, 0.0]), -10, 0, 10, spread=5).round(3).tolist()
+    [0.191, 0.61]
+    """
+    _require_order(low, target)
+    _require_order(target, high)
+    means = np.asarray(means, dtype=float)
+    beyond = _above(means - target, spread)
+    up = (_above(means - low, spread) - beyond) / (target - low)
+    down = (beyond - _above(means - high, spread)) / (high - target)
+    ramp = np.minimum((means - low) / (target - low), (high - means) / (high - target))
+    return _with_tail(up - down, ramp, floor)
+
+
 def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray:
     """Weighted geometric mean of desirabilities; a weight of 0 leaves a part out.
 
@@ -126,6 +180,20 @@ def overall(parts: Sequence[np.ndarray], weights: Sequence[float]) -> np.ndarray
 def _require_order(low: float, high: float) -> None:
     if not low < high:
         raise CallError(f"A desirability runs between two limits; {low:g} and {high:g} are none.")
+
+
+def _above(gap: np.ndarray, spread: float) -> np.ndarray:
+    """Mean of what lies above zero of a normal quantity with mean `gap`."""
+    from scipy.special import ndtr
+
+    z = gap / spread
+    return np.asarray(gap * ndtr(z) + spread / np.sqrt(2 * np.pi) * np.exp(-z * z / 2))
+
+
+def _with_tail(average: np.ndarray, ramp: np.ndarray, floor: float) -> np.ndarray:
+    """Mix in a part that falls on where the average ends at 0."""
+    held = np.clip(average, 0, 1)
+    return (1 - floor) * held + floor * np.exp(np.minimum(ramp, 1) - 1) if floor > 0 else held
 
 
 def _bounded(ramp: np.ndarray, floor: float) -> np.ndarray:

@@ -42,8 +42,13 @@ class Sparing(Answer):
     share_stopped: float = 1.0
     seed: int = 1
 
+    @property
+    def spared(self) -> tuple[str, ...]:
+        """The reeds that were drawn, in the order given."""
+        return tuple(self.table.loc[self.table["spared"], "reed_id"])
+
     def _say(self) -> str:
-        drawn = self.table.loc[self.table["spared"], "reed_id"]
+        drawn = self.spared
         total = len(self.table)
         if len(drawn) <= NAMED:
             named = f"Finish {listed(drawn)} whatever the rule says"
@@ -107,8 +112,8 @@ def spare(
     Examples
     --------
     >>> drawn = spare([f"R{i}" for i in range(1, 21)], share=0.1, seed=4)
-    >>> int(drawn.table["spared"].sum())
-    2
+    >>> drawn.spared
+    ('R14', 'R19')
     """
     for name, value in (("share", share), ("expected", expected)):
         _require_share(name, value)

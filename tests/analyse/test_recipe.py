@@ -118,7 +118,9 @@ def test_the_filtration_rate_is_best_at_a_and_d_high_and_c_low(filtration):
 def test_the_season_narrows_what_its_truth_moves_and_nothing_else(of_two):
     found = of_two
     # Truth: gouge moves the crow, shape the range; wire tension and soaking do nothing.
+    assert found.matters == ("gouge_centre_mm", "shape")
     assert found.narrowed == ("gouge_centre_mm",)
+    assert found.level["shape"] == "wide"
     # True crow 30 - 280 (gouge - 1.28) cents, stages and held factors aside: best at the top.
     row = found.table.iloc[0]
     assert row["conf_low"] > 1.25
@@ -128,20 +130,20 @@ def test_the_season_narrows_what_its_truth_moves_and_nothing_else(of_two):
 
 def test_the_sentence_of_a_season(of_range):
     assert of_range.sentence == (
-        "For dynamic range: shape wide (settled; observed). Of gouge, centre, wire tension and "
-        "soaking nothing is known to be better. With these go on as usual. Expected then: dynamic "
-        "range 16.1 dB (95 % 15 to 17.2) (observed, 110 reeds)."
+        "For dynamic range: shape wide (settled; observed). Not known to matter: gouge, centre, "
+        "wire tension and soaking. With these go on as usual. Expected then: dynamic range "
+        "16.3 dB (95 % 15.2 to 17.5) (observed, 110 reeds)."
     )
 
 
 def test_where_nothing_is_beyond_chance_the_recipe_stays_as_usual(demo_season):
     found = recipe(demo_season, ["attack_ms"])
     assert found.sentence.startswith(
-        "No setting of gouge, centre, shape, wire tension and soaking is known to be better for "
+        "No setting of gouge, centre, shape, wire tension and soaking is known to matter for "
         "attack. Go on as usual. To find out, make the next batch (next_batch). Expected then: "
         "attack "
     )
-    assert found.settled == found.narrowed == ()
+    assert found.settled == found.narrowed == found.matters == ()
     rows = found.table[found.table["part"] == "set"]
     assert rows["usual"].all()
     reeds = demo_season.tables["reeds"]
@@ -316,7 +318,7 @@ def test_the_picture_of_a_response_begins_with_the_recipe(of_two):
     ax = found.plot_response("crow_cents")
     names = [text.get_text() for text in ax.get_yticklabels()]
     assert names[0] == "the recipe"
-    assert names[-1] == "reeds as measured"
+    assert names[-1] == "reeds, as at day 7"
     assert "crow against target, cents" in ax.get_xlabel()
     row = found.table[found.table["term"] == "crow_cents"].iloc[0]
     assert ax.lines[1].get_xdata()[0] == pytest.approx(row["estimate"])

@@ -95,6 +95,31 @@ def test_the_season_tells_a_rule_in_bench_units_and_how_sure_it_is(demo_season):
     assert any(text.startswith("4 spared reeds stand for 52") for text in found.cautions)
 
 
+def test_a_new_reed_is_judged_as_those_of_the_record_are(demo_season):
+    found = stopping_rule(demo_season, predictors=["dynamic_range_db", "crow_cents"])
+    reeds = found.judged.rows.at_stage.to_dict("records")
+    assert [found.stops(seen) for seen in reeds] == (found.chances["rule"] == "stop").tolist()
+    assert {True, False} == {found.stops(seen) for seen in reeds}
+
+
+def test_a_new_reed_is_judged_by_the_measures_that_have_a_cut_alone(demo_season):
+    found = stopping_rule(demo_season, predictors=["dynamic_range_db", "crow_cents"])
+    assert np.isfinite(found.judged.cuts).tolist() == [True, False]
+    assert found.stops({"dynamic_range_db": 5.0})
+
+
+@pytest.mark.parametrize("value", [None, "loud", float("nan"), True])
+def test_a_new_reed_of_which_too_little_is_known(demo_season, value):
+    found = stopping_rule(demo_season)
+    seen = {"crow_cents": 5.0} | ({} if value is None else {"dynamic_range_db": value})
+    message = (
+        r"^The rule goes by dynamic range \('dynamic_range_db'\), a number that must be known of "
+        rf"the reed; it is {value!r}\.$"
+    )
+    with pytest.raises(CallError, match=message):
+        found.stops(seen)
+
+
 def test_the_season_holds_what_its_generator_allows(demo_season):
     """The generator knows which reeds would be kept if finished: the intervals hold it.
 
@@ -298,6 +323,7 @@ def test_a_measure_that_tells_nothing_leaves_no_rule(make):
     assert found.sentence.startswith("At day 1 no cut saves work worth a word: finish every reed,")
     assert found.table["term"].tolist() == ["minutes per keeper, finishing all"]
     assert np.isnan(found.sure)
+    assert not found.stops({"crow_cents": 400.0})
     plt.close(found.plot().get_figure())
 
 

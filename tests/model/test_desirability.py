@@ -1,13 +1,17 @@
 """Desirability against the formulas of Derringer & Suich (1980) and a published example."""
 
+import itertools
+
 import numpy as np
 import pytest
 
 from reedlab.errors import CallError
 from reedlab.model.desirability import (
     higher_is_better,
+    higher_on_average,
     lower_is_better,
     nearer_is_better,
+    nearer_on_average,
     overall,
 )
 
@@ -98,3 +102,43 @@ def test_limits_that_are_none():
     message = r"^A desirability runs between two limits; 3 and 3 are none\.$"
     with pytest.raises(CallError, match=message):
         higher_is_better(np.ones(2), 3, 3)
+
+
+@pytest.mark.parametrize("spread", [0.3, 4.0, 30.0])
+def test_what_scatters_is_as_good_as_the_integral_over_it_says(spread):
+    from scipy.integrate import quad
+    from scipy.stats import norm
+
+    def average(ramp, mean):
+        edges = [mean - 9 * spread, *(e for e in (-10, 0, 20) if abs(e - mean) < 9 * spread)]
+        edges = sorted([*edges, mean + 9 * spread])
+        pieces = [
+            quad(lambda x: float(ramp(np.array(x))) * norm.pdf(x, mean, spread), a, b)[0]
+            for a, b in itertools.pairwise(edges)
+        ]
+        return sum(pieces)
+
+    means = np.array([-25.0, -10, -1, 0, 12, 20, 31])
+    rising = higher_on_average(means, -10, 20, spread)
+    nearer = nearer_on_average(means, -10, 0, 20, spread)
+    for mean, one, other in zip(means, rising, nearer, strict=True):
+        assert one == pytest.approx(average(lambda x: higher_is_better(x, -10, 20), mean), abs=1e-8)
+        assert other == pytest.approx(
+            average(lambda x: nearer_is_better(x, -10, 0, 20), mean), abs=1e-8
+        )
+
+
+def test_without_scatter_the_average_is_the_ramp_itself():
+    means = np.array([-12.0, -3, 0, 7, 25])
+    near = nearer_on_average(means, -10, 0, 20, 1e-9)
+    assert near == pytest.approx(nearer_is_better(means, -10, 0, 20), abs=1e-8)
+    assert higher_on_average(means, -10, 20, 1e-9) == pytest.approx(
+        higher_is_better(means, -10, 20), abs=1e-8
+    )
+
+
+def test_the_tail_tells_means_of_no_use_apart():
+    far = higher_on_average(np.array([-900.0, -800.0, 20.0]), -10, 20, 1.0, floor=0.01)
+    assert 0 < far[0] < far[1] < 1e-4
+    near = nearer_on_average(np.array([-900.0, -800.0, 0.0]), -10, 0, 20, 1.0, floor=0.01)
+    assert 0 < near[0] < near[1] < 1e-4

@@ -41,6 +41,7 @@ def test_the_same_seed_draws_the_same_and_each_reed_has_its_chance():
 
 
 def test_one_reed_at_least_is_spared():
+    assert spare(["R1"]).spared == ("R1",)
     assert len(drawn(spare(["R1", "R2"]))) == 1
 
 
