@@ -13,7 +13,8 @@ from tests.bench.report import time_text
 
 KEPT = Path(__file__).parent / "printed.csv"
 HOME = Path(__file__).parents[2]
-_BEGIN, _END = "<!-- measured: python -m tests.bench -->", "<!-- end of measured -->"
+COMMAND = "python -m tests.bench"
+_END = "<!-- end of measured -->"
 #: What a maker's reader is told: rows, their words, and the side to set beside ours.
 FOR_MAKERS = {
     "power": ("chance of finding an effect, a simulated batch", "R lme4 and pbkrtest"),
@@ -66,17 +67,18 @@ QUOTING: dict[str, Callable[[Sequence[Line]], str]] = {
 }
 
 
-def between_marks(text: str) -> str:
-    """Return what a text quotes.
+def between_marks(text: str, command: str = COMMAND) -> str:
+    """Return what a text quotes of a command.
 
     Raises
     ------
     ValueError
         If its marks do not stand there once.
     """
-    found = re.findall(f"{re.escape(_BEGIN)}\n(.*?)\n{re.escape(_END)}", text, re.DOTALL)
+    begin = _begin(command)
+    found = re.findall(f"{re.escape(begin)}\n(.*?)\n{re.escape(_END)}", text, re.DOTALL)
     if len(found) != 1:
-        raise ValueError(f"The marks '{_BEGIN}' and '{_END}' must stand there once.")
+        raise ValueError(f"The marks '{begin}' and '{_END}' must stand there once.")
     return str(found[0])
 
 
@@ -88,10 +90,20 @@ def outside_marks(text: str) -> str:
 def quote(lines: Sequence[Line]) -> None:
     """Put the figures into both texts."""
     for file, of in QUOTING.items():
-        text = (HOME / file).read_text(encoding="utf-8")
-        quoted = f"{_BEGIN}\n{between_marks(text)}\n{_END}"
-        fresh = text.replace(quoted, f"{_BEGIN}\n{of(lines)}\n{_END}")
-        (HOME / file).write_text(fresh, encoding="utf-8")
+        put(file, of(lines))
+
+
+def put(file: str, figures: str, command: str = COMMAND) -> None:
+    """Put the figures of a command between its marks in a text."""
+    text = (HOME / file).read_text(encoding="utf-8")
+    begin = _begin(command)
+    quoted = f"{begin}\n{between_marks(text, command)}\n{_END}"
+    fresh = text.replace(quoted, f"{begin}\n{figures}\n{_END}")
+    (HOME / file).write_text(fresh, encoding="utf-8")
+
+
+def _begin(command: str) -> str:
+    return f"<!-- measured: {command} -->"
 
 
 def _seconds(line: Line) -> str:

@@ -1,0 +1,1 @@
+"""The workshop race: makers of different habits, one invented season, the same minutes and cane."""

@@ -1,0 +1,83 @@
+"""reedlab: plan, make and test in the planned order, stop by the rule, ask, plan the next.
+
+Through the public calls only. What matters is set, all else stays as the maker's usual.
+"""
+
+from collections.abc import Mapping
+from contextlib import suppress
+
+from reedlab.analyse import Recipe, StoppingRule, recipe, stopping_rule
+from reedlab.demo.workshop import Hidden, Workshop
+from reedlab.errors import ReedlabError
+from reedlab.plan import Batch, design_batch, spare
+from tests.bench.workshop.handiwork import batch_size, make_one, make_planned
+from tests.bench.workshop.notebook import Notebook
+
+#: Until this share of the season batches are for learning; then the recipe is made.
+LEARNING = 2 / 3
+BATCH = 24
+#: What the recipe goes by; the ear says how much each of them counts.
+MEASURED = ("crow_cents", "dynamic_range_db")
+EAR = "rating_overall"
+
+
+class WithReedlab:
+    """Follows the tool."""
+
+    def __init__(self, seed: int, hidden: Hidden | None = None) -> None:
+        self.seed, self.batch = seed, BATCH
+        self.rule: StoppingRule | None = None
+        self.beliefs: set[str] = set()
+
+    def work(self, shop: Workshop) -> None:
+        """Work until the season is over."""
+        bent = [f.name for f in shop.factors if f.kind == "numeric" and self.batch >= BATCH]
+        size = batch_size(shop, self.batch, LEARNING)
+        batch = design_batch(shop.factors, shop.cane, size, curved=bent, seed=self.seed)
+        with Notebook(shop) as notebook:
+            while batch is not None:
+                found = self._learnt(shop, notebook, batch)
+                self.beliefs = set(found.matters)
+                batch = self._next(shop, found)
+            while True:
+                reed = make_one(shop, found.level)
+                if self._stops(shop.test(reed)):
+                    shop.stop(reed)
+                else:
+                    shop.finish(reed, measure=False)
+
+    def _learnt(self, shop: Workshop, notebook: Notebook, batch: Batch) -> Recipe:
+        """Make and test a batch as planned and ask what it tells."""
+        notebook.plan(batch)
+        made = make_planned(shop, batch.table)
+        notebook.made(batch, made)
+        order = batch.testing.loc[batch.testing["session"] == 1, "place"]
+        self._tested(shop, [made[place] for place in order if place in made])
+        shop.sit_down()
+        study = notebook.study()
+        with suppress(ReedlabError):  # too few of either fate yet: the last rule stands
+            self.rule = stopping_rule(study, predictors=[*MEASURED, EAR], seed=self.seed)
+        return recipe(study, MEASURED, usual=shop.usual, weights=EAR)
+
+    def _next(self, shop: Workshop, found: Recipe) -> Batch | None:
+        """Plan what would settle the rest; None once the learning is over or nothing is open."""
+        size = batch_size(shop, self.batch, LEARNING)
+        self.seed += 1
+        try:
+            return found.next_batch(reeds=size, seed=self.seed) if size else None
+        except ReedlabError:
+            return None
+
+    def _tested(self, shop: Workshop, reeds: list[str]) -> None:
+        """Test in order, stop by the rule but for the spared, finish the rest."""
+        seen = {reed: shop.test(reed) for reed in reeds}
+        stopped = [reed for reed in reeds if self._stops(seen[reed])]
+        spared = spare(stopped, seed=self.seed).spared if stopped else ()
+        for reed in reeds:
+            if reed in stopped and reed not in spared:
+                shop.stop(reed)
+            else:
+                shop.finish(reed, spared=reed in spared)
+
+    def _stops(self, seen: Mapping[str, float]) -> bool:
+        return self.rule is not None and self.rule.stops(seen)
