@@ -73,13 +73,12 @@ class Recipe(Answer):
     @property
     def settled(self) -> tuple[str, ...]:
         """Factors of which one level, or one step of a number, is left."""
-        return self._where("settled")
+        return self._where("settled", True)
 
     @property
     def matters(self) -> tuple[str, ...]:
         """Factors of which it is beyond chance that a response depends on them: they are set."""
-        rows = self.table[self.table["part"] == "set"]
-        return tuple(rows.loc[~rows["open"].astype(bool), "term"])
+        return self._where("open", False)
 
     @property
     def narrowed(self) -> tuple[str, ...]:
@@ -156,9 +155,9 @@ class Recipe(Answer):
         known = [surface.response.name for surface in self.surfaces]
         raise unknown_name("response in this recipe", name, known)
 
-    def _where(self, column: str) -> tuple[str, ...]:
+    def _where(self, column: str, value: bool) -> tuple[str, ...]:
         rows = self.table[self.table["part"] == "set"]
-        return tuple(rows.loc[rows[column].astype(bool), "term"])
+        return tuple(rows.loc[rows[column].astype(bool) == value, "term"])
 
     @property
     def searched_space(self) -> Space:
@@ -267,7 +266,7 @@ def recipe(
     ranges = best_ranges(space, found)
     matters = {name: ranges[name] for name in tests.index[tests["p_adjusted"] < LEVEL]}
     level = chosen_recipe(space, surfaces, shares, found, matters, seed)
-    table = recipe_table(study, space, surfaces, found, tests, level)
+    table = recipe_table(study, space, surfaces, ranges, tests, level)
     left_out = pd.concat([surface.frame.left_out for surface in surfaces], ignore_index=True)
     cane, next_id = _on_hand(study)
     labels = joined([surface.response.label for surface in surfaces])

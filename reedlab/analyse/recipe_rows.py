@@ -6,7 +6,7 @@ excluded from the best, and settled if it matters and one level is left, or a st
 wider than one step of it.
 """
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import pandas as pd
@@ -72,12 +72,12 @@ def recipe_table(
     study: Study,
     space: Space,
     surfaces: Sequence[Surface],
-    found: Search,
+    ranges: Mapping[str, tuple[float, float] | list[str]],
     tests: pd.DataFrame,
     recipe: pd.Series,
 ) -> pd.DataFrame:
     """One row a factor that is set, then one a response expected of the recipe."""
-    rows = set_rows(study, space, surfaces, found, tests, recipe)
+    rows = set_rows(study, space, surfaces, ranges, tests, recipe)
     expected = expected_rows(surfaces, pd.DataFrame([recipe]))
     told = [row["evidence"] for row in rows if not row["open"]]
     weakest = min(told or [row["evidence"] for row in rows], key=GRADES.index)
@@ -89,12 +89,11 @@ def set_rows(
     study: Study,
     space: Space,
     surfaces: Sequence[Surface],
-    found: Search,
+    ranges: Mapping[str, tuple[float, float] | list[str]],
     tests: pd.DataFrame,
     recipe: pd.Series,
 ) -> list[dict]:
     """One row a factor, as plain values."""
-    ranges = best_ranges(space, found)
     rows = []
     for factor in space.factors:
         best, test = ranges[factor.name], tests.loc[factor.name]

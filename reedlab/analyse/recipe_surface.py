@@ -16,12 +16,7 @@ from reedlab.analyse.recipe_space import Space
 from reedlab.model import LinearFit
 from reedlab.model.best_set import Estimates
 from reedlab.model.comparisons import t_table
-from reedlab.model.desirability import (
-    higher_is_better,
-    higher_on_average,
-    nearer_is_better,
-    nearer_on_average,
-)
+from reedlab.model.desirability import higher_on_average, lower_on_average, nearer_on_average
 from reedlab.schema import Response
 
 
@@ -106,17 +101,12 @@ class Surface:
         self, values: np.ndarray, floor: float = 0.0, spread: float = 0.0
     ) -> np.ndarray:
         """From values in the response's unit to 0 to 1; of means to what reeds about them make."""
-        low, high = self.low, self.high
         if self.response.direction == "target":
             target = self.response.target or 0.0
-            if spread > 0:
-                return nearer_on_average(values, low, target, high, spread, floor)
-            return nearer_is_better(values, low, target, high, floor=floor)
-        if self.response.direction == "lower":
-            values, low, high = -np.asarray(values), -high, -low
-        if spread > 0:
-            return higher_on_average(values, low, high, spread, floor)
-        return higher_is_better(values, low, high, floor=floor)
+            return nearer_on_average(values, self.low, target, self.high, spread, floor)
+        higher = self.response.direction == "higher"
+        ramp = higher_on_average if higher else lower_on_average
+        return ramp(values, self.low, self.high, spread, floor)
 
     @property
     def pairs(self) -> list[tuple[str, str]]:

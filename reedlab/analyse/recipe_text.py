@@ -107,7 +107,7 @@ def _limits_text(surface: Surface) -> str:
 def _told(row: dict, factor: Factor) -> str:
     if row["settled"] and factor.kind != "numeric":
         return f"{_set(row, factor)} (settled; {row['evidence']})"
-    if all_may_be_best(row):
+    if _all_may_be_best(row):
         return f"{_set(row, factor)} (all that was tried may be best; {row['evidence']})"
     if factor.kind != "numeric":
         return f"{_set(row, factor)} ({row['may_be_best']} may be best; {row['evidence']})"
@@ -116,7 +116,7 @@ def _told(row: dict, factor: Factor) -> str:
     return f"{_set(row, factor)} ({best}, {tried}; {row['evidence']})"
 
 
-def all_may_be_best(row: Mapping) -> bool:
+def _all_may_be_best(row: Mapping) -> bool:
     """Say whether nothing of what was tried of a factor is excluded, by its row of the table."""
     if pd.isna(row["estimate"]):
         return bool(row["may_be_best"] == row["tried"])

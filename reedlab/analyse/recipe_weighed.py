@@ -68,11 +68,11 @@ def _judged_by(study: Study, by: str, names: Sequence[str], *, named: bool) -> l
             f"{judge.label} cannot say how much the responses count: it must have a direction, "
             "higher or lower."
         )
-    if judge.name in names and named:
+    if not named:
+        return [n for n in names if n != by and study.response(n).kind == "continuous"]
+    if by in names:
         raise CallError(f"{judge.label} cannot be judged by itself: leave it out of the responses.")
-    if named:
-        return list(names)
-    return [n for n in names if n != by and study.response(n).kind == "continuous"]
+    return list(names)
 
 
 def _with_direction(study: Study) -> list[str]:

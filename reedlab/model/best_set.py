@@ -129,8 +129,7 @@ def best_set(
     means = [row @ model.coefficients for row, model in zip(rows, models, strict=True)]
     now = worth(means)
     best = int(np.argmax(np.where(candidates.inside, now, -np.inf)))
-    drawn = [m[:, None] + row @ e for m, row, e in zip(means, rows, errors, strict=True)]
-    scores = worth(drawn)
+    scores = worth(_drawn_means(models, rows, errors))
     # What is compared are changes of one factor; where a target is to be hit, its mean too.
     gaps = [scores[a] - scores[b] for a, b in _single_changes(candidates, best)]
     deviations = [gap - gap.mean(axis=1, keepdims=True) for gap in gaps]
@@ -174,11 +173,17 @@ def expected_worth(
     [-0.8]
     """
     errors = joint_draws(models, correlation, draws, seed)
-    drawn = [
+    return worth(_drawn_means(models, rows, errors)).mean(axis=1)
+
+
+def _drawn_means(
+    models: Sequence[Estimates], rows: Sequence[np.ndarray], errors: Sequence[np.ndarray]
+) -> list[np.ndarray]:
+    """Means of the candidates in every draw, one array (candidates, count) a model."""
+    return [
         (row @ model.coefficients)[:, None] + row @ error
         for row, model, error in zip(rows, models, errors, strict=True)
     ]
-    return worth(drawn).mean(axis=1)
 
 
 def joint_draws(

@@ -105,19 +105,42 @@ def higher_on_average(
     means : ndarray
     low, high : float
     spread : float
-        Standard deviation of the things, normal, above 0.
+        Standard deviation of the things, normal; 0 gives the ramp itself.
     floor : float
-        Weight of a part that never ends at 0, so that of two of no use the less bad is told.
+        Weight of a part that never ends at 0, so that of two of no use the less bad is told;
+        without a spread as in :func:`higher_is_better`.
 
     Examples
     --------
     >>> higher_on_average(np.array([10.0, 15.0]), 10, 20, spread=5).round(3).tolist()
     [0.195, 0.5]
     """
+    if spread <= 0:
+        return higher_is_better(means, low, high, floor=floor)
     _require_order(low, high)
     means = np.asarray(means, dtype=float)
     ramp = (_above(means - low, spread) - _above(means - high, spread)) / (high - low)
     return _with_tail(ramp, (means - low) / (high - low), floor)
+
+
+def lower_on_average(
+    means: np.ndarray, low: float, high: float, spread: float, floor: float = 0.0
+) -> np.ndarray:
+    """Return the mean of :func:`lower_is_better` over things that scatter about each mean.
+
+    Parameters
+    ----------
+    means, low, high, spread, floor
+        As in :func:`higher_on_average`.
+
+    Examples
+    --------
+    >>> lower_on_average(np.array([15.0, 20.0]), 10, 20, spread=5).round(3).tolist()
+    [0.5, 0.195]
+    """
+    if spread <= 0:
+        return lower_is_better(means, low, high, floor=floor)
+    return higher_on_average(-np.asarray(means, dtype=float), -high, -low, spread, floor)
 
 
 def nearer_on_average(
@@ -137,6 +160,8 @@ def nearer_on_average(
     >>> nearer_on_average(np.array([-10.0, 0.0]), -10, 0, 10, spread=5).round(3).tolist()
     [0.191, 0.61]
     """
+    if spread <= 0:
+        return nearer_is_better(means, low, target, high, floor=floor)
     _require_order(low, target)
     _require_order(target, high)
     means = np.asarray(means, dtype=float)

@@ -65,9 +65,13 @@ def written(lines: Sequence[Line], path: Path) -> None:
 def printed(lines: Sequence[Line]) -> str:
     """Return the lines of compared sizes as a table; in brackets the middle half of the runs."""
     head = ("row", "side", "size", "time", "", "times ours", "", "growth", "peak MB")
-    cells = [head, *(_cells(line) for line in lines if line["compared"])]
-    widths = [max(len(row[place]) for row in cells) for place in range(len(head))]
-    told = [[cell.ljust(width) for cell, width in zip(row, widths, strict=True)] for row in cells]
+    return aligned([head, *(_cells(line) for line in lines if line["compared"])])
+
+
+def aligned(rows: Sequence[Sequence[str]]) -> str:
+    """Write rows of cells one below the other, each column as wide as its widest cell."""
+    widths = [max(len(row[place]) for row in rows) for place in range(len(rows[0]))]
+    told = [[cell.ljust(width) for cell, width in zip(row, widths, strict=True)] for row in rows]
     return "\n".join("  ".join(row).rstrip() for row in told)
 
 

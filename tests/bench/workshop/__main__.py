@@ -8,11 +8,12 @@ import argparse
 from pathlib import Path
 
 from reedlab.demo.workshop import KINDS
+from tests.bench.workshop.handiwork import BATCH
 from tests.bench.workshop.makers import MAKERS
 from tests.bench.workshop.outcomes import KEPT, read
 from tests.bench.workshop.quoting import quote
 from tests.bench.workshop.running import run
-from tests.bench.workshop.settings import BATCH, SENSITIVITY, setting
+from tests.bench.workshop.settings import SENSITIVITY, setting
 from tests.bench.workshop.telling import report
 
 

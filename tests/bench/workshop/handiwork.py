@@ -8,6 +8,10 @@ from reedlab.demo.workshop import SeasonOverError, Workshop
 
 #: Minutes of a reed of which everything is measured, cane and all: 10 + 60 + 3 tests.
 FULL_MINUTES = 212.0
+#: Reeds in a batch, unless a race asks for another size.
+BATCH = 24
+#: Until this share of the season batches are for learning; then the recipe is made.
+LEARNING = 2 / 3
 
 
 def make_one(shop: Workshop, recipe: Mapping[str, str | float]) -> str:

@@ -11,6 +11,7 @@ from dataclasses import asdict, dataclass
 import pandas as pd
 
 from reedlab.demo.workshop import Hidden, SeasonOverError, open_workshop
+from tests.bench.workshop.handiwork import BATCH
 from tests.bench.workshop.makers import MAKERS
 
 #: The last third of the season, from this share of its minutes on.
@@ -48,7 +49,9 @@ class Outcome:
     minutes: float
 
 
-def play(kind: str, seed: int, maker: str, batch: int = 24, **changed: float) -> dict[str, object]:
+def play(
+    kind: str, seed: int, maker: str, batch: int = BATCH, **changed: float
+) -> dict[str, object]:
     """Let a maker work a season and judge it; the same arguments give the same outcome.
 
     `changed` are hours, tube_share, agreement, as :func:`open_workshop` takes them.

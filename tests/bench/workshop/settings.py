@@ -7,8 +7,7 @@ is counted in reeds. The sensitivity changes one of the three at a time in ordin
 from dataclasses import asdict, dataclass, replace
 
 from reedlab.demo.workshop import KINDS
-
-BATCH = 24
+from tests.bench.workshop.handiwork import BATCH
 
 
 @dataclass(frozen=True)

@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 import pandas as pd
 
+from tests.bench.report import aligned
 from tests.bench.workshop.judge import figures, shared
 from tests.bench.workshop.makers import MAKERS
 from tests.bench.workshop.outcomes import of, settings_in
@@ -105,13 +106,13 @@ def table(outcomes: pd.DataFrame) -> str:
         if any(one.estimate for one in told):
             lines.append((words.first, *(one.estimate for one in told)))
             lines.append((f"  {words.second}", *(one.interval for one in told)))
-    return _aligned(lines)
+    return aligned(lines)
 
 
 def sensitivity(outcomes: pd.DataFrame) -> str:
     """Write a line a changed setting."""
     heads = [("", *heads) for heads in zip(*_sensitivity_heads(), strict=True)]
-    return f"{_CAPTION}\n\n{_aligned([*heads, *_sensitivity_rows(outcomes)])}"
+    return f"{_CAPTION}\n\n{aligned([*heads, *_sensitivity_rows(outcomes)])}"
 
 
 def for_makers(outcomes: pd.DataFrame) -> str:
@@ -157,15 +158,6 @@ def _named(one: Setting) -> str:
         f"{name} {value:g}" for name, value in one.columns.items() if value != getattr(stated, name)
     ]
     return ", ".join([f"{one.kind} worlds", *changed])
-
-
-def _aligned(lines: Sequence[Sequence[str]]) -> str:
-    widths = [max(len(line[place]) for line in lines) for place in range(len(lines[0]))]
-    told = [
-        "  ".join(cell.ljust(width) for cell, width in zip(line, widths, strict=True))
-        for line in lines
-    ]
-    return "\n".join(line.rstrip() for line in told)
 
 
 def _markdown(lines: Sequence[Sequence[str]]) -> str:

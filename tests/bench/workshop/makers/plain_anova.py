@@ -10,11 +10,8 @@ import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 from reedlab.demo.workshop import Hidden, Workshop
-from tests.bench.workshop.handiwork import batch_size, make_one
+from tests.bench.workshop.handiwork import BATCH, LEARNING, batch_size, make_one
 
-#: Until this share of the season batches are for learning; then the recipe is made.
-LEARNING = 2 / 3
-BATCH = 24
 SIGNIFICANT = 0.05
 
 

@@ -10,12 +10,9 @@ from reedlab.analyse import Recipe, StoppingRule, recipe, stopping_rule
 from reedlab.demo.workshop import Hidden, Workshop
 from reedlab.errors import ReedlabError
 from reedlab.plan import Batch, design_batch, spare
-from tests.bench.workshop.handiwork import batch_size, make_one, make_planned
+from tests.bench.workshop.handiwork import BATCH, LEARNING, batch_size, make_one, make_planned
 from tests.bench.workshop.notebook import Notebook
 
-#: Until this share of the season batches are for learning; then the recipe is made.
-LEARNING = 2 / 3
-BATCH = 24
 #: What the recipe goes by; the ear says how much each of them counts.
 MEASURED = ("crow_cents", "dynamic_range_db")
 EAR = "rating_overall"
