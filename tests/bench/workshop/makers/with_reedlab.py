@@ -24,26 +24,36 @@ class WithReedlab:
     def __init__(self, seed: int, hidden: Hidden | None = None) -> None:
         self.seed, self.batch = seed, BATCH
         self.rule: StoppingRule | None = None
+        self.found: Recipe | None = None
         self.beliefs: set[str] = set()
 
     def work(self, shop: Workshop) -> None:
         """Work until the season is over."""
-        bent = [f.name for f in shop.factors if f.kind == "numeric" and self.batch >= BATCH]
-        size = batch_size(shop, self.batch, LEARNING)
-        batch = design_batch(shop.factors, shop.cane, size, curved=bent, seed=self.seed)
         with Notebook(shop) as notebook:
-            while batch is not None:
-                found = self._learnt(shop, notebook, batch)
-                self.beliefs = set(found.matters)
-                batch = self._next(shop, found)
-            while True:
-                reed = make_one(shop, found.level)
-                if self._stops(shop.test(reed)):
-                    shop.stop(reed)
-                else:
-                    shop.finish(reed, measure=False)
+            while batch := self._planned(shop, f"B{len(notebook.batches) + 1}"):
+                self._learn(shop, notebook, batch)
+                self.seed += 1
+        level = self.found.level if self.found else {}
+        while True:
+            reed = make_one(shop, level)
+            if self._stops(shop.test(reed)):
+                shop.stop(reed)
+            else:
+                shop.finish(reed, measure=False)
 
-    def _learnt(self, shop: Workshop, notebook: Notebook, batch: Batch) -> Recipe:
+    def _planned(self, shop: Workshop, name: str) -> Batch | None:
+        """Plan the first batch, then what would settle the rest; None once learning is over."""
+        size = batch_size(shop, self.batch, LEARNING)
+        bent = [f.name for f in shop.factors if f.kind == "numeric" and self.batch >= BATCH]
+        try:
+            if self.found:
+                return self.found.next_batch(reeds=size, seed=self.seed)
+            given = {"curved": bent, "seed": self.seed, "batch_id": name}
+            return design_batch(shop.factors, shop.cane, size, **given)
+        except ReedlabError:
+            return None
+
+    def _learn(self, shop: Workshop, notebook: Notebook, batch: Batch) -> None:
         """Make and test a batch as planned and ask what it tells."""
         notebook.plan(batch)
         made = make_planned(shop, batch.table)
@@ -52,18 +62,12 @@ class WithReedlab:
         self._tested(shop, [made[place] for place in order if place in made])
         shop.sit_down()
         study = notebook.study()
-        with suppress(ReedlabError):  # too few of either fate yet: the last rule stands
+        # Where too few reeds are made to tell, the last rule and recipe stand.
+        with suppress(ReedlabError):
             self.rule = stopping_rule(study, predictors=[*MEASURED, EAR], seed=self.seed)
-        return recipe(study, MEASURED, usual=shop.usual, weights=EAR)
-
-    def _next(self, shop: Workshop, found: Recipe) -> Batch | None:
-        """Plan what would settle the rest; None once the learning is over or nothing is open."""
-        size = batch_size(shop, self.batch, LEARNING)
-        self.seed += 1
-        try:
-            return found.next_batch(reeds=size, seed=self.seed) if size else None
-        except ReedlabError:
-            return None
+        with suppress(ReedlabError):
+            self.found = recipe(study, MEASURED, usual=shop.usual, weights=EAR)
+            self.beliefs = set(self.found.matters)
 
     def _tested(self, shop: Workshop, reeds: list[str]) -> None:
         """Test in order, stop by the rule but for the spared, finish the rest."""
