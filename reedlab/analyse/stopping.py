@@ -26,21 +26,21 @@ from reedlab.analyse.stopping_learn import (
     telling,
     verdicts_by_tube,
 )
+from reedlab.analyse.stopping_needs import methods_for, require_enough, require_later
 from reedlab.analyse.stopping_rows import StoppingRows, goodness, stopping_rows
 from reedlab.analyse.stopping_stages import FIRST, Minutes, costs
 from reedlab.analyse.stopping_text import cautions, rule_text, said, stage_words
 from reedlab.answer import Answer
-from reedlab.errors import CallError, ModelError
+from reedlab.errors import CallError, ModelError, unknown_name
+from reedlab.schema import Response
 from reedlab.schema.factors import is_number
 from reedlab.study import Study
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-#: With fewer reeds finished of either fate there is nothing to learn a rule from.
-FEWEST = 5
-#: From so many spared reeds on the shares are put right by them.
-FEWEST_SPARED = 1
+#: How reeds are stopped: by cuts in single measures, or by the chance that all of them leave.
+CUTS, CHANCE = "cuts", "chance"
 
 
 @dataclass(frozen=True)
@@ -98,20 +98,46 @@ class StoppingRule(Answer):
         >>> rule.stops({"dynamic_range_db": 12.0}), rule.stops({"dynamic_range_db": 14.0})
         (True, False)
         """
-        judged = self._judged
-        cut = np.isfinite(judged.cuts)
-        measures = [m for m, used in zip(judged.rows.measures, cut, strict=True) if used]
-        if not measures:
+        learnt, measures = self._judged.learnt, self._judged.rows.measures
+        if self._judged.by_line:
+            return self.chance(seen) < learnt.line
+        used = np.isfinite(learnt.cuts)
+        if not used.any():
             return False
-        for measure in measures:
-            value = seen.get(measure.name)
-            if not is_number(value) or not np.isfinite(value):
-                raise CallError(
-                    f"The rule goes by {measure.label} ('{measure.name}'), a number that must be "
-                    f"known of the reed; it is {value!r}."
-                )
-        G = goodness(pd.DataFrame([seen]), measures)
-        return bool(stopped(G, judged.cuts[cut])[0])
+        G = _goodness_of(seen, [m for m, cut in zip(measures, used, strict=True) if cut])
+        return bool(stopped(G, learnt.cuts[used])[0])
+
+    def chance(self, seen: Mapping[str, float]) -> float:
+        """Return the chance that a reed which showed this at the stage becomes a keeper.
+
+        Parameters
+        ----------
+        seen : mapping of str to number
+            As for :meth:`stops`; every measure that the rule looks at must be there.
+
+        Returns
+        -------
+        float
+            0 to 1.
+
+        Raises
+        ------
+        CallError
+            If a measure is missing or no number.
+        ModelError
+            If all reeds of the record ended alike.
+
+        Examples
+        --------
+        >>> from reedlab.demo import example_study
+        >>> rule = stopping_rule(example_study("season"), at="first test", by="chance")
+        >>> round(rule.chance({"dynamic_range_db": 12.0, "crow_cents": -10.0}), 2)
+        0.2
+        """
+        if self._judged.learnt.model is None:
+            raise ModelError("All reeds ended alike: a chance cannot be learnt from them.")
+        G = _goodness_of(seen, self._judged.rows.measures)
+        return float(self._judged.learnt.chance(G)[0])
 
     @cached_property
     def by_cut(self) -> pd.DataFrame:
@@ -149,6 +175,7 @@ def stopping_rule(
     minutes: Minutes = None,
     *,
     predictors: Sequence[str] | None = None,
+    by: str = CUTS,
     cane_minutes: float | None = None,
     seed: int = 1,
 ) -> StoppingRule:
@@ -165,6 +192,10 @@ def stopping_rule(
         stages of the settings; if there are none, the minutes recorded for reeds.
     predictors : sequence of str, optional
         One to three responses to go by, all used. Left out, the one or two that tell most.
+    by : str
+        "cuts", a round number for each measure, to be written on the bench card; or "chance",
+        one line through the chance of a keeper, which weighs the measures together but must be
+        reckoned for every reed (:meth:`StoppingRule.stops`).
     cane_minutes : float, optional
         What the cane of a reed costs, in minutes of work; left out, that of the settings.
     seed : int
@@ -177,7 +208,7 @@ def stopping_rule(
     Raises
     ------
     CallError
-        For a stage, response or minutes that are not there or cannot be.
+        For a stage, response, way to stop or minutes that are not there or cannot be.
     RecordError
         If rows stand twice, or stages are not those declared.
     ModelError
@@ -200,23 +231,24 @@ def stopping_rule(
     >>> found.rule
     'stop if the dynamic range is below 13.5 dB'
     """
+    if by not in (CUTS, CHANCE):
+        raise unknown_name("way to stop", by, [CUTS, CHANCE])
     rows = stopping_rows(study, at, predictors)
-    _require_enough(rows)
-    _require_later(rows, at, minutes)
+    require_enough(rows)
+    require_later(rows, at, minutes)
     price = costs(study, rows.order, rows.reeds["place"], rows.reeds, minutes, cane_minutes)
     rows, ends = _with_telling(study, rows, asked=predictors is not None)
-    grids = round_cuts(rows.G, rows.measures)
-    model, cuts = learn(rows.G, ends, grids, price)
-    judged = Judged(rows, model, cuts, price, seed)
+    grids = round_cuts(rows.G, rows.measures) if by == CUTS else None
+    judged = Judged(rows, learn(rows.G, ends, grids, price), price, seed)
     rng = np.random.default_rng(seed)
     verdict = np.zeros(len(ends), dtype=bool)
-    if np.isfinite(cuts).any():
+    if judged.learnt.stops_some:
         tubes = rows.reeds["tube_id"].to_numpy()
         verdict = verdicts_by_tube(rows.G, ends, grids, price, tubes, rng)
-    methods = _methods(rows.reeds["fate"])
+    methods = methods_for(rows.reeds["fate"])
     table, sure = judged_table(judged.counts(verdict), methods, price, rng)
     rule = rule_text(judged, study.settings)
-    if not np.isfinite(cuts).any():
+    if not judged.learnt.stops_some:
         table, sure = table[table["term"] == ALL], float("nan")
     table = table.assign(
         rule=rule,
@@ -238,6 +270,18 @@ def stopping_rule(
     )
 
 
+def _goodness_of(seen: Mapping[str, float], measures: Sequence[Response]) -> np.ndarray:
+    """Return the goodness of one reed, shape (1, measures)."""
+    for measure in measures:
+        value = seen.get(measure.name)
+        if not is_number(value) or not np.isfinite(value):
+            raise CallError(
+                f"The rule goes by {measure.label} ('{measure.name}'), a number that must be "
+                f"known of the reed; it is {value!r}."
+            )
+    return goodness(pd.DataFrame([seen]), measures)
+
+
 def _with_telling(
     study: Study, rows: StoppingRows, *, asked: bool
 ) -> tuple[StoppingRows, np.ndarray]:
@@ -249,52 +293,5 @@ def _with_telling(
     if asked:
         which = (*which, *(place for place in range(count) if place not in which))
     fewer = rows.only(which, study.sheets["reeds"].file)
-    _require_enough(fewer)
+    require_enough(fewer)
     return fewer, ends[rows.reeds.index.isin(fewer.reeds.index)]
-
-
-def _require_enough(rows: StoppingRows) -> None:
-    """Say why no rule can be learnt, if none can."""
-    reeds = rows.reeds
-    seen = reeds["good"].dropna()
-    kept, not_kept = int(seen.sum()), int((seen == 0).sum())
-    if seen.empty:
-        raise ModelError(
-            f"All {len(reeds)} reeds were stopped early and none was spared: what they would have "
-            "become is not known to anybody. Finish a few drawn at random (plan.spare)."
-        )
-    if kept == 0:
-        raise ModelError(
-            f"None of the {len(seen)} finished reeds was kept: without a keeper nothing tells "
-            "which reeds are worth finishing."
-        )
-    if not_kept == 0:
-        raise ModelError(
-            f"All {len(seen)} finished reeds were kept: nothing tells which reeds to stop."
-        )
-    if min(kept, not_kept) < FEWEST:
-        raise ModelError(
-            f"Of the finished reeds {kept} were kept and {not_kept} were not: a rule needs "
-            f"{FEWEST} of each at least."
-        )
-    if reeds["tube_id"].nunique() < 2:
-        raise ModelError(
-            "All reeds used come from one tube: whether a rule holds for other tubes cannot be "
-            "judged."
-        )
-
-
-def _require_later(rows: StoppingRows, at: str, minutes: Minutes) -> None:
-    if minutes is None and (rows.reeds["place"] == len(rows.order) - 1).all():
-        raise CallError(
-            f"'{at}' is the last stage: reeds are finished there, and stopping saves no work."
-        )
-
-
-def _methods(fate: pd.Series) -> list[str]:
-    """Name the methods, the one to go by first."""
-    if not (fate == "stopped").any():
-        return ["naive"]
-    if (fate == "spared").sum() >= FEWEST_SPARED:
-        return ["spared", "Begg & Greenes", "naive"]
-    return ["Begg & Greenes", "naive"]

@@ -11,11 +11,10 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from reedlab.analyse.stopping_learn import stopped
+from reedlab.analyse.stopping_learn import Learnt, stopped
 from reedlab.analyse.stopping_rows import StoppingRows, shown
 from reedlab.analyse.stopping_stages import Costs
 from reedlab.model.early_stops import EarlyStops, RuleShares, early_stops
-from reedlab.model.monotone_logit import MonotoneLogit
 from reedlab.model.threads import one_thread
 from reedlab.pieces import in_pieces
 
@@ -36,17 +35,14 @@ class Judged:
     ----------
     rows : StoppingRows
         With the measures of the rule only, the most telling one first.
-    model : MonotoneLogit or None
-        The chance of a keeper from their goodness.
-    cuts : ndarray
-        A reed is stopped if its goodness lies below any; minus infinity for no cut.
+    learnt : Learnt
+        From the goodness of all of them.
     costs : Costs
     seed : int
     """
 
     rows: StoppingRows
-    model: MonotoneLogit | None
-    cuts: np.ndarray
+    learnt: Learnt
     costs: Costs
     seed: int
 
@@ -57,15 +53,41 @@ class Judged:
         return early_stops(verdict, *columns)
 
     @property
+    def by_line(self) -> bool:
+        """Whether reeds are stopped by their chance and not by cuts."""
+        return bool(np.isfinite(self.learnt.line))
+
+    @property
+    def axis(self) -> np.ndarray:
+        """What the picture shows of each reed: its leading measure, or its chance in percent."""
+        if self.by_line:
+            return 100 * self.learnt.chance(self.rows.G)
+        return np.asarray(shown(self.rows.measures[0], self.rows.G[:, 0]))
+
+    @property
+    def at(self) -> float:
+        """Where on that axis the rule stops."""
+        if self.by_line:
+            return 100 * self.learnt.line
+        return float(shown(self.rows.measures[0], self.learnt.cuts[0]))
+
+    def stops_at(self, value: float) -> np.ndarray:
+        """Say of each reed whether it is stopped by the rule with another place on the axis."""
+        G = self.rows.G
+        if self.by_line:
+            return np.asarray(100 * self.learnt.chance(G) < value)
+        leading = shown(self.rows.measures[0], value)
+        return stopped(G, np.array([leading, *self.learnt.cuts[1:]]))
+
+    @property
     def chances(self) -> pd.DataFrame:
         """The chance of each reed to end as a keeper, in percent, and what the rule says."""
         G = self.rows.G
-        chance = np.full(len(G), np.nan) if self.model is None else self.model.chance(G)
-        stop = stopped(G, self.cuts)
+        stop = self.learnt.stops(G)
         return pd.DataFrame(
             {
                 "reed_id": self.rows.reeds["reed_id"].to_numpy(),
-                "estimate": 100 * chance,
+                "estimate": 100 * self.learnt.chance(G),
                 "unit": "%",
                 "rule": np.where(stop, "stop", "carry on"),
             }
@@ -107,22 +129,23 @@ def judged_table(
 
 
 def cut_table(judged: Judged, method: str, places: int = 25) -> pd.DataFrame:
-    """Return the minutes per keeper for cuts of the leading measure, the others held."""
-    low, high = np.quantile(judged.rows.G[:, 0], [0.02, 0.9])
-    cuts = np.linspace(low, high, places).tolist()
-    found = pd.DataFrame(in_pieces(partial(_row_of_cut, judged, method), cuts))
+    """Return the minutes per keeper for cuts of the leading measure, or lines; others held."""
+    rising = judged.by_line or judged.rows.measures[0].direction == "higher"
+    low, high = np.quantile(judged.axis, [0.02, 0.9] if rising else [0.1, 0.98])
+    values = np.linspace(low, high, places).tolist()
+    found = pd.DataFrame(in_pieces(partial(_row_of_cut, judged, method), values))
     return found[["value", "estimate", "conf_low", "conf_high"]]
 
 
 @one_thread
 def _row_of_cut(
-    judged: Judged, method: str, cut: float, _seed: np.random.SeedSequence
+    judged: Judged, method: str, value: float, _seed: np.random.SeedSequence
 ) -> dict[str, object]:
-    counts = judged.counts(stopped(judged.rows.G, np.array([cut, *judged.cuts[1:]])))
+    counts = judged.counts(judged.stops_at(value))
     # The same draws for every cut: the band is then as smooth as the line.
     drawn = _figures(counts.draws(method, judged.seed), judged.costs)[RULE]
     estimate = _figures(counts.estimate(method), judged.costs)[RULE]
-    return {"value": shown(judged.rows.measures[0], cut), **_row(RULE, estimate, drawn, method)}
+    return {"value": value, **_row(RULE, estimate, drawn, method)}
 
 
 def _figures(shares: RuleShares, costs: Costs) -> dict[str, np.ndarray]:

@@ -1,13 +1,15 @@
-"""Learn which reeds to stop: the chance of a keeper, and the cuts that save most work.
+"""Learn which reeds to stop: the chance of a keeper, and what saves most work by it.
 
 The chance follows from few measures at the stage by a monotone logistic model: nearer the
 target, or further to the better side, is never worse. Reeds stopped at a later stage count
 with the chance that the measures of that stage left them (stage by stage from the last; Bang
 & Robins 2005, Biometrics 61, 962-973). The cuts are the round numbers, each in the measure's
-own unit, that give the fewest minutes for each keeper.
+own unit, that give the fewest minutes for each keeper; or one line is drawn through the chance
+itself, which weighs all measures together.
 """
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import partial
 from itertools import product
 
@@ -33,6 +35,40 @@ WORTHWHILE = 0.01
 _FOLDS = 40
 #: About so many cuts are tried, by the number of measures.
 _CUTS = {1: 40, 2: 30, 3: 12}
+#: The lines through the chance that are tried: every percent.
+_LINES = np.arange(1, 96) / 100
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """What was learnt from some reeds; made by :func:`learn`.
+
+    Attributes
+    ----------
+    model : MonotoneLogit or None
+        The chance of a keeper from goodness; None where all reeds ended alike.
+    cuts : ndarray, shape (measures,)
+        A reed is stopped if its goodness lies below any; minus infinity for no cut.
+    line : float
+        A reed is stopped if its chance is below, 0 to 1; minus infinity for no line.
+    """
+
+    model: MonotoneLogit | None
+    cuts: np.ndarray
+    line: float = -np.inf
+
+    @property
+    def stops_some(self) -> bool:
+        """Whether there is any cut, or a line."""
+        return bool(np.isfinite([*self.cuts, self.line]).any())
+
+    def stops(self, G: np.ndarray) -> np.ndarray:
+        """Say of each row of goodness whether it is to be stopped."""
+        return stopped(G, self.cuts) | (self.chance(G) < self.line)
+
+    def chance(self, G: np.ndarray) -> np.ndarray:
+        """Return the chance of a keeper for each row of goodness; missing without a model."""
+        return np.full(len(G), np.nan) if self.model is None else self.model.chance(G)
 
 
 def expected_ends(rows: StoppingRows) -> np.ndarray:
@@ -91,28 +127,27 @@ def telling(G: np.ndarray, ends: np.ndarray, most: int) -> tuple[int, ...]:
 
 
 def learn(
-    G: np.ndarray, ends: np.ndarray, grids: Sequence[np.ndarray], costs: Costs
-) -> tuple[MonotoneLogit | None, np.ndarray]:
-    """Learn the chance from all columns of goodness and choose their cuts.
+    G: np.ndarray, ends: np.ndarray, grids: Sequence[np.ndarray] | None, costs: Costs
+) -> Learnt:
+    """Learn the chance from all columns of goodness, and the cuts or the line to stop by.
 
-    Returns
-    -------
-    MonotoneLogit or None
-        None where all reeds ended alike; there are no cuts then.
-    ndarray, shape (columns,)
-        A reed is stopped if its goodness lies below any; minus infinity for no cut.
+    `grids` are the cuts to try in each column; None for a line through the chance.
     """
     known = ~np.isnan(ends)
+    uncut = np.full(G.shape[1], -np.inf)
     if not known.any() or not 0 < ends[known].mean() < 1:
-        return None, np.full(G.shape[1], -np.inf)
+        return Learnt(None, uncut)
     model = fit_monotone_logit(G[known], ends[known])
-    return model, _best_cuts(G, model.chance(G), grids, costs)
+    chance = model.chance(G)
+    if grids is None:
+        return Learnt(model, uncut, _best_line(chance, costs))
+    return Learnt(model, _best_cuts(G, chance, grids, costs))
 
 
 def verdicts_by_tube(
     G: np.ndarray,
     ends: np.ndarray,
-    grids: Sequence[np.ndarray],
+    grids: Sequence[np.ndarray] | None,
     costs: Costs,
     tubes: np.ndarray,
     rng: np.random.Generator,
@@ -135,14 +170,13 @@ def verdicts_by_tube(
 def _verdicts_without(
     G: np.ndarray,
     ends: np.ndarray,
-    grids: Sequence[np.ndarray],
+    grids: Sequence[np.ndarray] | None,
     costs: Costs,
     out: np.ndarray,
     _seed: np.random.SeedSequence,
 ) -> np.ndarray:
     """Say of the reeds that are left out whether the rule learnt from the others stops them."""
-    cuts = learn(G[~out], ends[~out], grids, costs)[1]
-    return stopped(G[out], cuts)
+    return learn(G[~out], ends[~out], grids, costs).stops(G[out])
 
 
 def stopped(G: np.ndarray, cuts: np.ndarray) -> np.ndarray:
@@ -193,3 +227,12 @@ def _best_cuts(
         if minutes[best] <= minutes.min() * (1 + WORTHWHILE):
             break
     return np.asarray(combos[best])
+
+
+def _best_line(chance: np.ndarray, costs: Costs) -> float:
+    """Return the line that gives the fewest minutes for each keeper, if it is worth one."""
+    lines = np.array([-np.inf, *_LINES])
+    carried = chance[None, :] >= lines[:, None]
+    minutes = costs.per_keeper(1 - carried.mean(axis=1), carried @ chance / len(chance))
+    best = int(minutes.argmin())
+    return float(lines[best]) if minutes[best] < minutes[0] * (1 - WORTHWHILE) else -np.inf

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from reedlab.analyse.stopping_rows import shown
 from reedlab.analyse.stopping_text import cut_label
 from reedlab.charts import COLOURS, new_axes
 
@@ -29,7 +28,7 @@ _LOOKS = {
 def draw_cuts(
     judged: "Judged", by_cut: "pd.DataFrame", finishing: float, ax: "Axes | None" = None
 ) -> "Axes":
-    """Draw the minutes for each keeper by the cut of the leading measure.
+    """Draw the minutes for each keeper by the cut of the leading measure, or of the chance.
 
     Parameters
     ----------
@@ -40,7 +39,6 @@ def draw_cuts(
         Minutes for each keeper if every reed is finished.
     """
     ax = ax or new_axes(6.8, 4.8)
-    measure = judged.rows.measures[0]
     top = 2 * finishing
     seen = by_cut[by_cut["estimate"] <= top]
     ax.fill_between(
@@ -55,20 +53,20 @@ def draw_cuts(
     ax.plot(seen["value"], seen["estimate"], color=COLOURS["blue"], label="stopping at the cut")
     line: dict[str, Any] = {"color": COLOURS["black"], "linewidth": 1}
     ax.axhline(finishing, linestyle="--", label="finishing all", **line)
-    if np.isfinite(judged.cuts[0]):
-        ax.axvline(shown(measure, judged.cuts[0]), linestyle=":", label="cut of the rule", **line)
+    if np.isfinite(judged.at):
+        ax.axvline(judged.at, linestyle=":", label="cut of the rule", **line)
     _draw_reeds(judged, ax, top)
     ax.set_ylim(-0.22 * top, top)
     ax.set_yticks([tick for tick in ax.get_yticks() if 0 <= tick <= top])
-    ax.set_xlabel(cut_label(measure), parse_math=False)
+    ax.set_xlabel(cut_label(judged), parse_math=False)
     ax.set_ylabel("minutes of work for each keeper")
     ax.legend(fontsize=8, frameon=False, loc="lower center", bbox_to_anchor=(0.5, 1), ncols=3)
     return ax
 
 
 def _draw_reeds(judged: "Judged", ax: "Axes", top: float) -> None:
-    """Draw every reed at its own value of the measure, one line for each end."""
-    x = shown(judged.rows.measures[0], judged.rows.G[:, 0])
+    """Draw every reed at its own place on the axis, one line for each end."""
+    x = judged.axis
     good, fate = (judged.rows.reeds[name].to_numpy() for name in ("good", "fate"))
     height = -0.06 * top * (1 + (good == 0) + 2 * np.isnan(good))
     groups = (good == 1, good == 0, np.isnan(good))

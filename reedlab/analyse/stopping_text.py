@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from reedlab.analyse.recipe_text import joined
 from reedlab.analyse.stopping_judged import ALL, RULE, SAVED, STOPPED, THROWN, Judged
 from reedlab.analyse.stopping_rows import shown
 from reedlab.analyse.stopping_stages import FIRST
@@ -39,8 +40,11 @@ def stage_words(at: str) -> str:
 
 def rule_text(judged: Judged, settings: Settings) -> str:
     """Write the rule in one line."""
+    if judged.by_line:
+        seen = joined([_name(measure) for measure in judged.rows.measures])
+        return f"stop if the chance of a keeper, by {seen}, is below {100 * judged.learnt.line:g} %"
     parts: list[str] = []
-    for measure, cut in zip(judged.rows.measures, judged.cuts, strict=True):
+    for measure, cut in zip(judged.rows.measures, judged.learnt.cuts, strict=True):
         if np.isfinite(cut):
             values = judged.rows.at_stage[measure.name]
             parts.append(f"{_name(measure)} is {_beyond(measure, float(cut), values, settings)}")
@@ -104,10 +108,10 @@ def cautions(judged: Judged, at: str, method: str, *, picked: bool) -> tuple[str
                 "The record does not say at which stage a spared reed would have been stopped; "
                 "each stands for those stopped here and later."
             )
-    if np.isfinite(judged.cuts).any():
+    if judged.learnt.stops_some:
         texts.append(
-            "Each tube's reeds are judged by cuts learnt from the other tubes; the rule in words "
-            "is learnt from all."
+            f"Each tube's reeds are judged by {'a line' if judged.by_line else 'cuts'} learnt from "
+            "the other tubes; the rule in words is learnt from all."
         )
     if picked:
         texts.append(
@@ -121,8 +125,11 @@ def cautions(judged: Judged, at: str, method: str, *, picked: bool) -> tuple[str
     return (*texts, *rows.cautions)
 
 
-def cut_label(measure: Response) -> str:
-    """Write what the axis of a measure's cuts shows."""
+def cut_label(judged: Judged) -> str:
+    """Write what the axis of the leading measure's cuts shows, or that of the chance."""
+    if judged.by_line:
+        return "chance of a keeper, %"
+    measure = judged.rows.measures[0]
     name = _name(measure).removeprefix("the ")
     if measure.direction == "target":
         name = f"{name}, away from the target"

@@ -104,7 +104,7 @@ def test_a_new_reed_is_judged_as_those_of_the_record_are(demo_season):
 
 def test_a_new_reed_is_judged_by_the_measures_that_have_a_cut_alone(demo_season):
     found = stopping_rule(demo_season, predictors=["dynamic_range_db", "crow_cents"])
-    assert np.isfinite(found.judged.cuts).tolist() == [True, False]
+    assert np.isfinite(found.judged.learnt.cuts).tolist() == [True, False]
     assert found.stops({"dynamic_range_db": 5.0})
 
 
@@ -128,14 +128,14 @@ def test_the_season_holds_what_its_generator_allows(demo_season):
     keepers = simulate_season().keepers
     for at in ("first test", "day 1"):
         found = stopping_rule(demo_season, at)
-        truth = true_figures(found, keepers, found.judged.cuts)
+        truth = true_figures(found, keepers, found.judged.learnt.cuts)
         figures = by_term(found)
         for term, value in truth.items():
             assert figures.loc[term, "conf_low"] <= value <= figures.loc[term, "conf_high"], term
         saved = figures.loc["minutes saved per keeper"]
         assert truth["minutes saved per keeper"] > 0
         cuts = np.unique(found.judged.rows.G[:, 0])
-        rest = found.judged.cuts[1:]
+        rest = found.judged.learnt.cuts[1:]
         best = max(
             true_figures(found, keepers, np.array([cut, *rest]))["minutes saved per keeper"]
             for cut in cuts[:-20]
@@ -169,7 +169,7 @@ def test_over_seasons_the_intervals_hold_what_the_generator_knows(tmp_path):
         found = stopping_rule(demo.write(tmp_path / str(seed)))
         if found.table["method"].iloc[0] != "spared" or found.rule == "finish every reed":
             continue
-        truth = true_figures(found, demo.keepers, found.judged.cuts)
+        truth = true_figures(found, demo.keepers, found.judged.learnt.cuts)
         for method, into in (("spared", held), ("naive", naive)):
             figures = by_term(found, method)
             into.append(
@@ -196,7 +196,7 @@ def test_over_seasons_the_intervals_hold_what_the_generator_knows(tmp_path):
 
 def test_the_rule_is_found_where_the_truth_lies(make):
     found = stopping_rule(make(*season(tubes=30, spared=0.5)), "day 1")
-    cut = found.judged.cuts[0]
+    cut = found.judged.learnt.cuts[0]
     assert found.judged.rows.measures[0].name == "dynamic_range_db"
     assert 10 <= cut <= 13
     figures = by_term(found)
@@ -331,7 +331,7 @@ def test_ties_in_the_measure(make):
     reeds, tests = season()
     tests["dynamic_range_db"] = np.where(tests["dynamic_range_db"] < 12, 10.0, 15.0)
     found = stopping_rule(make(reeds, tests), "day 1", predictors=["dynamic_range_db"])
-    assert 10 < found.judged.cuts[0] <= 15
+    assert 10 < found.judged.learnt.cuts[0] <= 15
 
 
 # What cannot be known.
@@ -354,7 +354,7 @@ def test_without_spared_reeds_it_says_what_cannot_be_known(make):
 def test_a_rule_whose_reeds_were_never_finished(make):
     """The maker stopped below 11.5 dB; a rule that stops fewer still is judged by nobody."""
     found = stopping_rule(make(*season(spared=0, tubes=30)), "day 1", (60, 70))
-    assert found.judged.cuts[0] <= 11.5
+    assert found.judged.learnt.cuts[0] <= 11.5
     assert found.sentence.endswith(
         "No reed that it stops was ever finished, so what it saves for each keeper and how many "
         "keepers it throws away is not known (exploratory, 150 reeds, 30 tubes)."

@@ -1,6 +1,6 @@
 """Run the race, or print a race that was kept: ``python -m tests.bench.workshop``.
 
-Worlds are numbered from 1 and shared out over the cores. With `--keep` outcomes are added to
+Worlds are numbered and shared out over the cores. With `--keep` outcomes are added to
 a CSV, and seasons that stand there are not played again; `--from` prints such a file.
 """
 
@@ -13,7 +13,7 @@ from tests.bench.workshop.makers import MAKERS
 from tests.bench.workshop.outcomes import KEPT, read
 from tests.bench.workshop.quoting import quote
 from tests.bench.workshop.running import run
-from tests.bench.workshop.settings import SENSITIVITY, setting
+from tests.bench.workshop.settings import FIRST_WORLD, SENSITIVITY, setting
 from tests.bench.workshop.telling import report
 
 
@@ -28,7 +28,8 @@ def main(arguments: list[str] | None = None) -> None:
     else:
         one = setting(asked.kind, asked.tube_share, asked.agreement, asked.batch)
         settings = [changed for _, changed in SENSITIVITY] if asked.sensitivity else [one]
-        outcomes = run(settings, range(1, asked.worlds + 1), asked.makers, asked.keep)
+        worlds = range(asked.first, asked.first + asked.worlds)
+        outcomes = run(settings, worlds, asked.makers, asked.keep)
     print(report(outcomes))
 
 
@@ -36,6 +37,7 @@ def _asked(arguments: list[str] | None) -> argparse.Namespace:
     parser = argparse.ArgumentParser(prog="python -m tests.bench.workshop", description=__doc__)
     add = parser.add_argument
     add("--worlds", type=int, default=200)
+    add("--first", type=int, default=FIRST_WORLD, help="number of the first world")
     add("--kind", choices=[*KINDS], default="ordinary")
     add("--makers", nargs="+", choices=[*MAKERS], default=[*MAKERS])
     add("--batch", type=int, default=BATCH, help="reeds in a batch")

@@ -64,7 +64,7 @@ class WithReedlab:
         study = notebook.study()
         # Where too few reeds are made to tell, the last rule and recipe stand.
         with suppress(ReedlabError):
-            self.rule = stopping_rule(study, predictors=[*MEASURED, EAR], seed=self.seed)
+            self.rule = stopping_rule(study, predictors=[*MEASURED, EAR], by="chance")
         with suppress(ReedlabError):
             self.found = recipe(study, MEASURED, usual=shop.usual, weights=EAR)
             self.beliefs = set(self.found.matters)
