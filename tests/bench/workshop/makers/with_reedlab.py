@@ -42,11 +42,14 @@ class WithReedlab:
                 shop.finish(reed, measure=False)
 
     def _planned(self, shop: Workshop, name: str) -> Batch | None:
-        """Plan the first batch, then what would settle the rest; None once learning is over."""
+        """Plan the first batch, then what would settle the rest; None once learning is over.
+
+        Batches too small to show a bend are laid out anew each time, straight.
+        """
         size = batch_size(shop, self.batch, LEARNING)
         bent = [f.name for f in shop.factors if f.kind == "numeric" and self.batch >= BATCH]
         try:
-            if self.found:
+            if self.found and self.batch >= BATCH:
                 return self.found.next_batch(reeds=size, seed=self.seed)
             given = {"curved": bent, "seed": self.seed, "batch_id": name}
             return design_batch(shop.factors, shop.cane, size, **given)
