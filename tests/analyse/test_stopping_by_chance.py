@@ -9,7 +9,7 @@ from reedlab.analyse.stopping_learn import learn, round_cuts
 from reedlab.analyse.stopping_stages import Costs
 from reedlab.demo import simulate_season
 from reedlab.errors import CallError
-from tests.analyse.test_stopping import RANGE, by_term
+from tests.analyse.test_stopping import RANGE, by_rule, by_term, true_figures
 
 SEEN = ["dynamic_range_db", "crow_cents"]
 COSTS = Costs(60.0, 180.0, 10.0)
@@ -139,20 +139,11 @@ def test_over_seasons_the_intervals_hold_what_the_generator_knows(tmp_path):
         found = stopping_rule(demo.write(tmp_path / str(seed)), predictors=SEEN, by="chance")
         if found.table["method"].iloc[0] != "spared" or found.rule == "finish every reed":
             continue
-        reeds, costs = found.judged.rows.reeds, found.judged.costs
-        good = demo.keepers[reeds["reed_id"]].to_numpy()
-        stop = (found.chances["rule"] == "stop").to_numpy()
-        finishing = costs.per_keeper(np.array(0.0), np.array(good.mean()))
-        ruled = costs.per_keeper(np.array(stop.mean()), np.array((good & ~stop).mean()))
-        truth = {
-            "minutes saved per keeper": float(finishing - ruled),
-            "keepers thrown away": 100 * (good & stop).sum() / good.sum(),
-        }
-        figures = by_term(found)
+        truth, figures = true_figures(found, demo.keepers, by_rule(found)), by_term(found)
         held.append(
             [
-                figures.loc[term, "conf_low"] <= value <= figures.loc[term, "conf_high"]
-                for term, value in truth.items()
+                figures.loc[term, "conf_low"] <= truth[term] <= figures.loc[term, "conf_high"]
+                for term in ("minutes saved per keeper", "keepers thrown away")
             ]
         )
     rates = np.mean(held, axis=0)
